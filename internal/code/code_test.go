@@ -324,6 +324,7 @@ func TestParseGS1(t *testing.T) {
 		{"dates", "]C11126010113260102152601031726013121X", []Element{{"11", "260101"}, {"13", "260102"}, {"15", "260103"}, {"17", "260131"}, {"21", "X"}}},
 		{"day 00 is the month", "]C117260200", []Element{{"17", "260200"}}},
 		{"29 February of a leap year", "]C117280229", []Element{{"17", "280229"}}},
+		{"variant, which needs no separator", "]C1200121A", []Element{{"20", "01"}, {"21", "A"}}},
 		{"net weight", "]C13102001250", []Element{{"3102", "001250"}}},
 		{"typed with parentheses", "(01)" + gtin + "(10)AB(7)", []Element{{"01", gtin}, {"10", "AB(7)"}}},
 		{"typed with spaces", "(01)" + gtin + " (10)AB12", []Element{{"01", gtin}, {"10", "AB12"}}},
