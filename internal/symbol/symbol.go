@@ -128,7 +128,7 @@ func (s Symbol) IsLinear() bool { return s.Height == 1 }
 type Bar struct{ X, Y, W, H int }
 
 // Bars gives rectangles that together cover the dark modules, each once: runs in
-// a row, made taller as long as the rows below have the same run.
+// a row, made taller as long as the rows below are dark there too.
 func (s Symbol) Bars() iter.Seq[Bar] {
 	return func(yield func(Bar) bool) {
 		done := make([]bool, len(s.dark))
@@ -141,7 +141,7 @@ func (s Symbol) Bars() iter.Seq[Bar] {
 				for s.At(x+b.W, y) && !done[y*s.Width+x+b.W] {
 					b.W++
 				}
-				for s.sameRun(b, y+b.H, done) {
+				for s.free(b, y+b.H, done) {
 					b.H++
 				}
 				for dy := range b.H {
@@ -157,11 +157,8 @@ func (s Symbol) Bars() iter.Seq[Bar] {
 	}
 }
 
-// sameRun reports whether row y has a run of just b's columns, none of them done.
-func (s Symbol) sameRun(b Bar, y int, done []bool) bool {
-	if y >= s.Height || s.At(b.X-1, y) || s.At(b.X+b.W, y) {
-		return false
-	}
+// free reports whether b's columns of row y are dark and none of them done.
+func (s Symbol) free(b Bar, y int, done []bool) bool {
 	for x := b.X; x < b.X+b.W; x++ {
 		if !s.At(x, y) || done[y*s.Width+x] {
 			return false
