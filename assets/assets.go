@@ -1,11 +1,12 @@
-// Package assets holds what is built into the binary: templates, styles,
-// scripts, font, sounds, drawings and the shipped reference. Start with [FS]; the
-// package reads and decides nothing.
+// Package assets holds every file the bench shows or plays: templates, styles,
+// scripts, the typeface, sounds, drawings and the shipped reference. They are
+// embedded, so that one binary is the whole program and nothing is fetched from
+// another host. Use [FS]; the package does nothing else.
 package assets
 
 import "embed"
 
-// FS is everything that ships, by path below this folder.
+// FS holds the files, with the same paths as in this folder.
 //
-//go:embed fonts all:reference
+//go:embed all:templates all:static all:fonts all:sounds all:drawings all:reference
 var FS embed.FS
