@@ -1,0 +1,102 @@
+package consignment
+
+import (
+	"time"
+
+	"lastlook/internal/sampling"
+	"lastlook/internal/say"
+)
+
+// RuleSet holds the numbers and lists in force for a round. A round keeps the
+// whole rule set it ran under, so that its record can be read years later.
+type RuleSet struct {
+	Version int           `json:"version"`
+	Rate    sampling.Rate `json:"rate"`    // share of the packages to examine, rounded up
+	Minimum int           `json:"minimum"` // but at least so many packages
+	Spread  bool          `json:"spread"`  // spread the draw over crop lines in proportion
+	// Window is the longest time from the first package opened to dispatch.
+	WindowHours int         `json:"window_hours"`
+	Looks       []Look      `json:"looks"`  // the looks to make at every unit
+	Before      []CheckItem `json:"before"` // the bench check before the first package
+	After       []CheckItem `json:"after"`  // the bench check after the last one
+	// Expected bench minutes, to tell when to start: our own estimate until the
+	// nursery has a history.
+	MinutesPerRound   int `json:"minutes_per_round"`
+	SecondsPerPackage int `json:"seconds_per_package"`
+	SecondsPerUnit    int `json:"seconds_per_unit"`
+}
+
+// Window is the longest time from the first package opened to dispatch.
+func (r RuleSet) Window() time.Duration { return time.Duration(r.WindowHours) * time.Hour }
+
+// Look is one look to make at every unit of a package.
+type Look string
+
+// The looks of the shipped rule set: common practice.
+const (
+	LookStems     Look = "stems"
+	LookLeafAbove Look = "leaf_upper"
+	LookLeafBelow Look = "leaf_lower"
+	LookFlowers   Look = "flowers"
+	LookMedium    Look = "growing_medium"
+)
+
+var lookWords = map[Look]say.Text{
+	LookStems:     say.T("Stems and shoot tips"),
+	LookLeafAbove: say.T("Leaves, above"),
+	LookLeafBelow: say.T("Leaves, below"),
+	LookFlowers:   say.T("Flowers and buds"),
+	LookMedium:    say.T("Growing-medium surface"),
+}
+
+// Words names the look on screen and paper.
+func (l Look) Words() say.Text {
+	if t, ok := lookWords[l]; ok {
+		return t
+	}
+	return say.T("%s", string(l))
+}
+
+// CheckItem is one line of a bench check. A "no" to an item that Rejects means
+// soil, a weed or a live pest on the bench after the inspection: the round can
+// then only end rejected. A "no" to any other item must be put right first.
+type CheckItem struct {
+	ID      string   `json:"id"`
+	Words   say.Text `json:"words"`
+	Rejects bool     `json:"rejects,omitempty"`
+}
+
+// DefaultRules is the shipped rule set, version 1. The numbers are common
+// practice in nursery dispatch inspection; each can be changed by the supervisor.
+func DefaultRules() RuleSet {
+	return RuleSet{
+		Version:     1,
+		Rate:        2 * sampling.Percent,
+		Minimum:     3,
+		Spread:      true,
+		WindowHours: 72,
+		Looks:       []Look{LookStems, LookLeafAbove, LookLeafBelow, LookFlowers, LookMedium},
+		Before: []CheckItem{
+			{ID: "clean", Words: say.T("Bench and floor around it are clean")},
+			{ID: "lit", Words: say.T("Bench is well lit")},
+			{ID: "pest_free", Words: say.T("No pests, weeds or soil on or near the bench")},
+			{ID: "hand_lens", Words: say.T("Hand lens is here")},
+			{ID: "white_tray", Words: say.T("White tray is here, and clean")},
+			{ID: "torch", Words: say.T("Torch is here, and works")},
+			{ID: "sample_bags", Words: say.T("Sample bags and vials are here")},
+			{ID: "gloves", Words: say.T("Clean gloves are on")},
+			{ID: "sanitiser", Words: say.T("Sanitiser is here")},
+			{ID: "labels", Words: say.T("Labels and a marker are here")},
+		},
+		After: []CheckItem{
+			{ID: "no_soil", Words: say.T("No soil was left on the bench"), Rejects: true},
+			{ID: "no_weed", Words: say.T("No weed or weed seed was left on the bench"), Rejects: true},
+			{ID: "no_live_pest", Words: say.T("No live pest is on the bench"), Rejects: true},
+			{ID: "waste_bagged", Words: say.T("Plant waste is bagged")},
+			{ID: "tools_clean", Words: say.T("Tray, lens and tools are wiped with sanitiser")},
+		},
+		MinutesPerRound:   15,
+		SecondsPerPackage: 60,
+		SecondsPerUnit:    20,
+	}
+}
