@@ -71,7 +71,7 @@ func sample(b Base) *designView {
 			By: b.StartBy(at(25 * time.Minute)), Mark: Mark{stateWork, say.T("%d of %d examined", 1, 3)}, Href: "#k-2036",
 			Note: say.T("%d of %d fetched", 3, 3)},
 		{Number: "K-2029", Customer: "Tolver Parks", Destination: "Northreach", Packages: say.T("%d packages", 12),
-			By: say.T("sample %s at the laboratory since %s", "S-77", say.T("%d d", 2)), Mark: Mark{State: stateHeld}, Href: "#k-2029"},
+			By: say.T("sample %s at the laboratory for %s", "S-77", say.T("%d d", 2)), Mark: Mark{State: stateHeld}, Href: "#k-2029"},
 		{Number: "K-2027", Customer: "Island Green", Destination: "Marrow Island", Packages: say.T("%d packages", 2),
 			By: b.LeaveBy(at(-25 * time.Minute)), Mark: Mark{State: stateLate}, Href: "#k-2027"},
 		{Number: "K-2024", Customer: "Salt Lane Market", Destination: "Saltwick", Packages: say.T("%d packages", 80),

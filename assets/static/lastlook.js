@@ -46,17 +46,19 @@
     (el.tagName === "INPUT" && !["button", "submit", "reset", "checkbox", "radio", "file", "range", "color", "image"].includes(el.type)));
   const gap = (target) => editable(target) ? FIELD_GAP : FREE_GAP;
 
-  // char gives the character a key event types, "" if none. Control characters
-  // come as themselves or, for the group separator of GS1 codes, as Ctrl+].
+  // char gives the character a key event types, "" if none. Within a run of keys,
+  // control characters such as the group separator of GS1 codes come as Ctrl+].
   function char(e) {
-    if (e.ctrlKey && !e.altKey && !e.metaKey && e.key === "]" && held.length) return "\x1d";
+    if (e.ctrlKey && !e.altKey && !e.metaKey && held.length && /^[[\\\]^_]$/.test(e.key)) {
+      return String.fromCharCode(e.key.charCodeAt(0) & 0x1f);
+    }
     if (e.ctrlKey || e.altKey || e.metaKey) return "";
     return [...e.key].length === 1 ? e.key : "";
   }
 
   function onKey(e) {
     if (e.isComposing || e.keyCode === 229 || e.key === "Dead" || e.key === "Process") return giveBack();
-    if (["Shift", "CapsLock", "Control", "Alt", "AltGraph", "Meta", "NumLock"].includes(e.key)) return;
+    if (["Shift", "CapsLock", "Control", "Alt", "AltGraph", "Meta", "NumLock", "Unidentified"].includes(e.key)) return;
     if (e.key === "Enter" || e.key === "Tab") return onEnd(e);
     const c = char(e);
     if (!c || e.repeat) return giveBack();
