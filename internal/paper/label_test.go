@@ -468,7 +468,8 @@ func TestSheets(t *testing.T) {
 	}
 }
 
-func newTestPage(t interface{ Fatal(...any) }) *page {
+func newTestPage(t *testing.T) *page {
+	t.Helper()
 	p, err := newPage(100, 50, properties{})
 	if err != nil {
 		t.Fatal(err)
@@ -509,11 +510,11 @@ func TestClean(t *testing.T) {
 }
 
 func TestFit(t *testing.T) {
+	p := newTestPage(t)
 	rapid.Check(t, func(rt *rapid.T) {
-		p := newTestPage(rt)
 		p.font(rapid.SampledFrom([]string{regular, bold}).Draw(rt, "style"), 9)
-		s := p.clean(rapid.String().Draw(rt, "s"))
-		width := rapid.Float64Range(0, 60).Draw(rt, "width")
+		s := p.clean(rapid.StringOfN(rapid.RuneFrom([]rune("iMm .Wéł◊")), 1, 60, -1).Draw(rt, "s"))
+		width := rapid.Float64Range(0, 1.1).Draw(rt, "share") * p.GetStringWidth(s)
 		got := p.fit(s, width)
 		if w := p.GetStringWidth(got); w > width+1e-9 && got != "" {
 			rt.Fatalf("fit(%q, %v) = %q, which is %v wide", s, width, got, w)
