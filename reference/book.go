@@ -16,7 +16,11 @@ type Book struct {
 	entries  []*Entry // by id
 	byID     map[string]*Entry
 	lists    []*List
-	synonyms [][]string
+	synonyms Synonyms
+	named    map[string][]Link // by id, the entries that name it as a look-alike
+	// By entry, for Narrow, which is asked at each tap.
+	likeSeen []map[Seen]float64
+	hosts    [][]string
 }
 
 // Entries lists all entries by id. The caller must not change them.
@@ -28,14 +32,14 @@ func (b *Book) Entry(id string) *Entry { return b.byID[id] }
 // Lists gives the destination lists by id.
 func (b *Book) Lists() []*List { return b.lists }
 
-// Synonyms gives the groups of lay words that mean the same.
-func (b *Book) Synonyms() [][]string { return b.synonyms }
+// Synonyms gives the lay words the search knows.
+func (b *Book) Synonyms() Synonyms { return b.synonyms }
 
 // NewBook makes a book and reports what does not fit together: ids that stand
 // twice, and look-alikes or lists that name an entry that is not there. The book
 // is made all the same, without the doubles.
-func NewBook(entries []*Entry, lists []*List, synonyms [][]string) (*Book, Problems) {
-	b := &Book{byID: make(map[string]*Entry, len(entries)), lists: slices.Clone(lists), synonyms: synonyms}
+func NewBook(entries []*Entry, lists []*List, synonyms Synonyms) (*Book, Problems) {
+	b := &Book{byID: make(map[string]*Entry, len(entries)), lists: slices.Clone(lists), synonyms: synonyms, named: make(map[string][]Link)}
 	var ps Problems
 	for _, e := range entries {
 		if b.byID[e.ID] != nil {
@@ -47,6 +51,12 @@ func NewBook(entries []*Entry, lists []*List, synonyms [][]string) (*Book, Probl
 	}
 	slices.SortFunc(b.entries, func(x, y *Entry) int { return cmp.Compare(x.ID, y.ID) })
 	slices.SortFunc(b.lists, func(x, y *List) int { return cmp.Compare(x.ID, y.ID) })
+	for _, e := range b.entries {
+		b.likeSeen, b.hosts = append(b.likeSeen, likeSeens(e)), append(b.hosts, plainHosts(e))
+		for _, l := range e.LookAlikes {
+			b.named[l.ID] = append(b.named[l.ID], Link{Other: e, TellApart: l.TellApart, By: l.By})
+		}
+	}
 	return b, ps
 }
 
@@ -64,6 +74,12 @@ func (b *Book) With(e *Entry) (*Book, Problems) {
 		}
 	}
 	return next, ps
+}
+
+// WithLists makes a book with these destination lists in place of its own.
+func (b *Book) WithLists(lists []*List) *Book {
+	next, _ := NewBook(b.entries, lists, b.synonyms)
+	return next
 }
 
 // Load reads a reference folder: entries/*.yaml, lists/*.yaml and

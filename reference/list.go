@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io/fs"
 	"path"
-	"regexp"
 	"strings"
 	"time"
 
@@ -172,37 +171,4 @@ func (l *List) Check() Problems {
 		c.needed(at+".why", r.Why)
 	}
 	return c.problems
-}
-
-var synonymWord = regexp.MustCompile(`^[\p{Ll}\p{Nd}]+(['-][\p{Ll}\p{Nd}]+)*$`)
-
-// readSynonyms reads synonyms.yaml: a list of groups, each a list of single
-// small-letter words that a person may use for one another.
-func readSynonyms(fsys fs.FS) ([][]string, Problems) {
-	const file = "synonyms.yaml"
-	src, err := fs.ReadFile(fsys, file)
-	if err != nil {
-		return nil, nil
-	}
-	d := &document{file: file}
-	top := d.open(src)
-	if top == nil {
-		return nil, d.problems
-	}
-	m := d.mapping(top, "", []string{"groups"})
-	var groups [][]string
-	for i, n := range d.list(m["groups"], "groups") {
-		at := fmt.Sprintf("groups[%d]", i)
-		group := d.texts(n, at)
-		if len(group) < 2 {
-			d.fail(d.line(at), at, "A group needs at least two words.")
-		}
-		for j, w := range group {
-			if !synonymWord.MatchString(w) {
-				d.fail(d.line(fmt.Sprintf("%s[%d]", at, j)), at, "%q must be one word in small letters.", w)
-			}
-		}
-		groups = append(groups, group)
-	}
-	return groups, d.problems
 }
