@@ -87,6 +87,7 @@ func parse(fs *flag.FlagSet, args []string) ([]string, error) {
 // commands lists the subcommands in the order in which help shows them.
 func commands() []command {
 	return []command{
+		lookupCommand(),
 		sampleSizeCommand(),
 		versionCommand(),
 	}
