@@ -388,7 +388,7 @@
       canvas.height = Math.round(image.height * scale);
       canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
       const blob = await new Promise((done) => canvas.toBlob(done, "image/jpeg", 0.85));
-      if (!blob || blob.size >= file.size || input.files[0] !== file) return;
+      if (!blob || (scale === 1 && blob.size >= file.size) || input.files[0] !== file) return;
       const list = new DataTransfer();
       list.items.add(new File([blob], file.name.replace(/\.\w+$/, "") + ".jpg", { type: "image/jpeg" }));
       input.files = list.files;
