@@ -237,7 +237,7 @@ func (l *layout) step(m Moment) Value {
 	if !m.Done() {
 		return written("–")
 	}
-	return written(l.time(m.At) + " " + m.By)
+	return written(l.time(m.At) + "\n" + m.By)
 }
 
 // summary puts what most readers come for first.
@@ -478,7 +478,7 @@ func numbers(ns []int) say.Text {
 
 func (l *layout) exams(r Round) Block {
 	t := &Table{Caption: say.T("Packages examined, in draw order"), Columns: []Column{
-		column(7, "Draw"), column(17, "Package"), column(13, "Fetched"), column(13, "Opened"), column(13, "Closed"), column(14, "Units"), column(23, "Looks at every unit"),
+		column(6, "Draw"), column(17, "Package"), column(15, "Fetched"), column(15, "Opened"), column(15, "Closed"), column(13, "Units"), column(19, "Looks at every unit"),
 	}}
 	for _, x := range r.Exams {
 		t.Rows = append(t.Rows, []Value{
@@ -591,7 +591,7 @@ func (l *layout) find(s *Section, f Find) {
 		facts = append(facts, Fact{say.T(label), Value{Data: l.who(m.Moment).Data, Text: why}})
 	}
 	if f.TakenBack == nil {
-		facts = append(facts, text(say.T("In force"), say.T("%s: %s", f.Rung.Word(), f.Rung.Act())))
+		facts = append(facts, text(say.T("In force"), f.Rung.Word()))
 	}
 	s.Blocks = append(s.Blocks, Block{Heading: heading, Facts: facts})
 	for i, e := range f.Earlier {
