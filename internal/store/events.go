@@ -268,3 +268,9 @@ func clip(text string) string {
 	}
 	return strings.ToValidUTF8(text, "?")
 }
+
+// Answered reports whether a step with this idempotency key has been taken.
+func (s *Store) Answered(ctx context.Context, key string) (bool, error) {
+	_, ok, err := seen(s.db.WithContext(ctx), key)
+	return ok, explain(err, s.dir)
+}

@@ -1,0 +1,135 @@
+package kiosk
+
+import (
+	"net/http"
+
+	"github.com/gin-gonic/gin"
+
+	"lastlook/internal/consignment"
+	"lastlook/internal/say"
+)
+
+// checkPage is the bench check, before the first package or after the last.
+var checkPage = declarePage("check")
+
+type checkView struct {
+	Base
+	Tag      Tag
+	Question Question
+	Checks   []Check
+	Note     Field
+	Action   string
+	Notice   Notice
+	Done     Act
+	All      Act
+}
+
+func (k *kiosk) checkPage(c *gin.Context) error { return k.showCheck(c, nil) }
+
+// phase tells the two bench checks apart; other paths do not exist.
+func phase(c *gin.Context) (after bool, err error) {
+	switch c.Param("phase") {
+	case "before":
+		return false, nil
+	case "after":
+		return true, nil
+	}
+	return false, say.Refuse(say.NotFound, "There is nothing at this address. Go to the board, or scan what you are looking for.")
+}
+
+// checkItems gives the items to answer: those of the round under way, else of the
+// rule set in force.
+func (k *kiosk) checkItems(st *consignment.State, after bool) (consignment.RuleSet, []consignment.CheckItem) {
+	rules := k.store.Rules(st.Destination)
+	if r := st.Running(); r != nil {
+		rules = r.Rules
+	}
+	if after {
+		return rules, rules.After
+	}
+	return rules, rules.Before
+}
+
+func (k *kiosk) showCheck(c *gin.Context, refused *say.Refusal) error {
+	after, err := phase(c)
+	if err != nil {
+		return err
+	}
+	st, err := k.state(c)
+	if err != nil {
+		return err
+	}
+	b := k.page(c, say.T("Bench check"))
+	b.Version = st.Version
+	v := &checkView{
+		Base: b, Tag: k.stateTag(b, st), Action: "/c/" + st.Code + "/check/" + c.Param("phase"),
+		Question: Question{Text: say.T("Is the bench fit for use?"), Help: say.T("Answer each line. A no has to be put right before the first package is opened.")},
+		Note:     Field{Name: "note", Label: say.T("Note"), Hint: say.T("only if there is something to say")},
+		Done:     Act{Label: say.T("The bench is checked"), Weight: weightBig, Symbol: "right"},
+		All:      Act{Label: say.T("Yes to every line"), Hint: say.T("fills them in; look at each before you go on"), Name: "all", Value: "yes"},
+	}
+	if after {
+		v.Question = Question{Text: say.T("What is on the bench now?"), Help: say.T("Look at the bench, the tray and the floor before you answer. Soil, a weed or a live pest here rejects the consignment.")}
+	}
+	_, items := k.checkItems(st, after)
+	for _, it := range items {
+		ch := Check{Name: "item_" + it.ID, Question: it.Words, Value: c.PostForm("item_" + it.ID)}
+		if c.PostForm("all") != "" && ch.Value == "" {
+			ch.Value = "yes"
+		}
+		if refused != nil && refused.Field == it.ID {
+			ch.Error = refused.Text
+		}
+		v.Checks = append(v.Checks, ch)
+	}
+	status := http.StatusOK
+	if refused != nil {
+		status = statuses[refused.Code]
+		v.Notice = Notice{Tone: toneWrong, Text: refused.Text}
+		v.Note.Value = c.PostForm("note")
+	} else if last := st.BeforeCheck(); !after && last != nil && len(last.No) > 0 {
+		v.Notice = Notice{Tone: toneNote, Text: say.T("The last check said no to %d lines.", len(last.No)), Detail: say.T("Put them right, then check again.")}
+	}
+	return k.render(c, status, checkPage, v)
+}
+
+func (k *kiosk) check(c *gin.Context) error {
+	after, err := phase(c)
+	if err != nil {
+		return err
+	}
+	st, err := k.state(c)
+	if err != nil {
+		return err
+	}
+	if c.PostForm("all") != "" {
+		return k.showCheck(c, nil) // filled in, not yet kept
+	}
+	rules, items := k.checkItems(st, after)
+	cmd := consignment.CheckBench{After: after, Rules: rules, Note: c.PostForm("note")}
+	for _, it := range items {
+		switch c.PostForm("item_" + it.ID) {
+		case "yes":
+			cmd.Yes = append(cmd.Yes, it.ID)
+		case "no":
+			cmd.No = append(cmd.No, it.ID)
+		}
+	}
+	done, err := k.do(c, cmd)
+	if r := asRefusal(err); r != nil {
+		return k.showCheck(c, r)
+	}
+	if err != nil {
+		return err
+	}
+	switch {
+	case len(cmd.No) == 0:
+		tell(c, Flash{Tone: toneRight, Text: say.T("The bench is fit.")})
+	case !after:
+		tell(c, Flash{Tone: toneNote, Text: say.T("Not fit yet: put it right, then check again.")})
+	}
+	if !after && done.State.Running() == nil {
+		return k.forward(c, "/c/"+st.Code+"/seal") // also between rounds, where next would be the outcome
+	}
+	return k.onward(c, done.State)
+}

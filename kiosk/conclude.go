@@ -1,0 +1,173 @@
+package kiosk
+
+import (
+	"net/http"
+
+	"github.com/gin-gonic/gin"
+
+	"lastlook/internal/consignment"
+	"lastlook/internal/say"
+)
+
+// concludePage shows what the outcome is and why, before it is kept.
+var concludePage = declarePage("conclude")
+
+type concludeView struct {
+	Base
+	Tag      Tag
+	Question Question
+	State    state
+	Word     say.Text
+	Reasons  []say.Text
+	Missing  []say.Text
+	Action   string
+	Do       Act
+	Back     Act
+	Can      bool
+	Notice   Notice
+}
+
+func (k *kiosk) concludePage(c *gin.Context) error { return k.showConclude(c, nil) }
+
+func (k *kiosk) showConclude(c *gin.Context, refused *say.Refusal) error {
+	st, err := k.state(c)
+	if err != nil {
+		return err
+	}
+	r := st.Running()
+	if r == nil {
+		return k.onward(c, st)
+	}
+	b := k.page(c, say.T("Outcome"))
+	b.Version = st.Version
+	con := r.Conclude(b.Now)
+	v := &concludeView{
+		Base: b, Tag: k.stateTag(b, st), Action: "/c/" + st.Code + "/conclude",
+		Reasons: con.Reasons, Missing: con.Missing, Can: con.Outcome != "",
+		Back: Act{Label: say.T("Carry on examining"), Href: "/c/" + st.Code + "/fetch"},
+	}
+	if v.Can {
+		v.State, v.Word = state(con.Outcome), con.Outcome.Words()
+		v.Question = Question{Text: say.T("The outcome is: %s", v.Word), Help: say.T("With this the round is over. Nothing more can be recorded in it.")}
+		v.Do = Act{Label: say.T("End the round: %s", v.Word), Weight: weightBig, Symbol: "state-" + string(v.State)}
+	} else {
+		v.Question = Question{Text: say.T("It cannot end yet"), Help: say.T("This is still to be done:")}
+		v.Back = Act{Label: stepWords(consignment.Next(st, k.Bench)), Href: nextPath(st, k.Bench), Weight: weightBig}
+	}
+	status := http.StatusOK
+	if refused != nil {
+		status = statuses[refused.Code]
+		v.Notice = Notice{Tone: toneWrong, Text: refused.Text}
+	}
+	return k.render(c, status, concludePage, v)
+}
+
+func (k *kiosk) conclude(c *gin.Context) error {
+	done, err := k.do(c, consignment.EndRound{})
+	if r := asRefusal(err); r != nil {
+		return k.showConclude(c, r)
+	}
+	if err != nil {
+		return err
+	}
+	return k.forward(c, "/c/"+done.State.Code+"/outcome")
+}
+
+// outcomePage is the tag, stamped, with what it rests on and what to do now. For
+// a stop the screen turns over entirely.
+var outcomePage = declarePage("outcome")
+
+type outcomeView struct {
+	Base
+	Tag      Tag
+	Question Question
+	Reasons  []say.Text
+	Evidence []say.Text
+	Steps    []say.Text // what to do now, in order
+	Facts    []Fact
+	Acts     []Act
+	Running  bool
+}
+
+// nowDo says what to do after each outcome, in order. Stop and hold follow the
+// ordinary rules of handling a suspect (ISPM 23; common practice) and defer to
+// the authority, the label and local law.
+var nowDo = map[consignment.Outcome][]say.Text{
+	consignment.Passed: {
+		say.T("Store it at least 1 m from goods not inspected, off soil and run-off water, in an area free of pests."),
+		say.T("Load it before the time on the tag. After that it must be inspected again."),
+	},
+	consignment.Rejected: {
+		say.T("Take the whole consignment apart from other goods, and keep it apart."),
+		say.T("Clean the bench, the tools and your gloves before the next consignment."),
+		say.T("Have it examined in detail. Treat only as the product label and local law allow, by a licensed person with protective equipment."),
+		say.T("When it comes back it gets a new round, with a new draw."),
+	},
+	consignment.Held: {
+		say.T("Collect a sample: what you saw, on the part it sits on, into a vial or bag. Close it and write package and unit on it."),
+		say.T("Nothing of this consignment moves until it is identified."),
+		say.T("Ask the authority before a suspect is moved or posted: rules for that are set by local law."),
+		say.T("The dispatch window keeps running: tell whoever planned the truck."),
+	},
+	consignment.Stopped: {
+		say.T("Leave everything where it is. Do not shake, move or carry anything."),
+		say.T("Keep people away from the bench and the consignment."),
+		say.T("Tell the supervisor now, by voice."),
+		say.T("Take off your gloves here, into a bag that stays here. Wash your hands, clean your tools."),
+		say.T("Ask the authority before anything is moved or posted. Duties to report, and their time limits, are set by local law."),
+	},
+}
+
+func (k *kiosk) outcome(c *gin.Context) error {
+	st, err := k.state(c)
+	if err != nil {
+		return err
+	}
+	r := st.Round()
+	if r == nil {
+		return k.onward(c, st)
+	}
+	if r.Ended == nil {
+		return k.forward(c, "/c/"+st.Code+"/conclude")
+	}
+	b := k.page(c, say.T("%s: %s", st.Number, r.Ended.Outcome.Words()))
+	b.Version = st.Version
+	tag := k.stateTag(b, st)
+	tag.Small = false
+	stamp := &Stamp{State: state(r.Ended.Outcome), At: b.Clock(r.Ended.At)}
+	if r.Ended.Outcome == consignment.Passed {
+		stamp.Until = say.T("until %s", b.Clock(r.Ended.ValidUntil))
+		tag.By = b.LeaveBy(earlier(st.DispatchAt, r.Ended.ValidUntil))
+	}
+	tag.Stamp = stamp
+	ev, err := r.Evidence()
+	if err != nil {
+		return err
+	}
+	v := &outcomeView{
+		Base: b, Tag: tag, Reasons: r.Ended.Reasons, Steps: nowDo[r.Ended.Outcome], Evidence: ev.Record(),
+		Question: Question{Text: r.Ended.Outcome.Words()},
+		Facts: []Fact{
+			{Label: say.T("Round"), Data: itoa(r.Number)},
+			{Label: say.T("Examined"), Text: say.T("%d of %d packages drawn, from %d", examined(r), len(r.Exams), r.Packages)},
+			{Label: say.T("Finds"), Data: itoa(len(r.Finds))},
+			{Label: say.T("Ended by"), Data: r.Ended.By.Name, Text: say.T("at %s", b.Clock(r.Ended.At))},
+		},
+		Acts: []Act{
+			{Label: say.T("The record"), Symbol: "book", Href: "/c/" + st.Code + "/record", Weight: weightBig},
+			{Label: say.T("Print the record"), Symbol: "print", Href: "/c/" + st.Code + "/record.pdf"},
+			{Label: say.T("Consignment"), Symbol: "look", Href: "/c/" + st.Code},
+		},
+	}
+	switch r.Ended.Outcome {
+	case consignment.Stopped:
+		v.Ground = "stop"
+	case consignment.Rejected:
+		v.Acts = append(v.Acts, Act{Label: say.T("It comes back: inspect again"), Symbol: "leaf", Href: "/c/" + st.Code + "/check/before"})
+	case consignment.Passed:
+		if b.Now.After(r.Ended.ValidUntil) {
+			v.Acts = append(v.Acts, Act{Label: say.T("The window is over: inspect again"), Symbol: "leaf", Href: "/c/" + st.Code + "/check/before"})
+		}
+	}
+	return k.render(c, http.StatusOK, outcomePage, v)
+}

@@ -1,0 +1,146 @@
+package kiosk
+
+import (
+	"net/http"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"lastlook/internal/consignment"
+	"lastlook/internal/say"
+	"lastlook/internal/store"
+)
+
+// duePage is where the bench begins: what is due, soonest latest moment first.
+var duePage = declarePage("due")
+
+type dueView struct {
+	Base
+	Question Question
+	Due      []Tag
+	Over     []Tag
+	Empty    Panel
+	Links    []Act
+}
+
+// overShown is how many finished consignments the board shows.
+const overShown = 6
+
+func (k *kiosk) due(c *gin.Context) error {
+	due, over, err := k.store.Due(c.Request.Context(), overShown)
+	if err != nil {
+		return err
+	}
+	b := k.page(c, say.T("Due"))
+	v := &dueView{
+		Base:     b,
+		Question: Question{Text: say.T("What is due"), Help: say.T("Tap one, or scan one of its packages: the next thing to do opens.")},
+		Empty: Panel{Kind: panelEmpty, Text: say.T("Nothing is due"), Detail: say.T("Bring in an order file, or type a consignment in."),
+			Act: Act{Label: say.T("Bring in orders"), Href: "/orders/upload", Weight: weightBig}},
+		Links: []Act{
+			{Label: say.T("Type a consignment in"), Symbol: "keys", Href: "/orders/new"},
+			{Label: say.T("Bring in orders"), Symbol: "book", Href: "/orders/upload"},
+			{Label: say.T("People"), Symbol: "person", Href: "/people"},
+			{Label: say.T("Cards to scan"), Symbol: "scan", Href: "/cards"},
+		},
+	}
+	for _, s := range due {
+		t := summaryTag(b, s)
+		t.Href = "/c/" + s.Code + "/next"
+		v.Due = append(v.Due, t)
+	}
+	for _, s := range over {
+		t := summaryTag(b, s)
+		t.Href = "/c/" + s.Code + "/outcome"
+		v.Over = append(v.Over, t)
+	}
+	return k.render(c, http.StatusOK, duePage, v)
+}
+
+// stateOf gives the look of a stage.
+func stateOf(stage store.Stage, dispatch, now time.Time) state {
+	switch stage {
+	case store.Stage(consignment.Passed):
+		return statePassed
+	case store.Stage(consignment.Rejected):
+		return stateRejected
+	case store.Stage(consignment.Held):
+		return stateHeld
+	case store.Stage(consignment.Stopped):
+		return stateStopped
+	}
+	if dispatch.Before(now) {
+		return stateLate
+	}
+	if stage == store.Inspecting {
+		return stateWork
+	}
+	return stateDue
+}
+
+// summaryTag is a consignment of a list as its tag.
+func summaryTag(b Base, s store.Summary) Tag {
+	t := Tag{
+		Number: s.Number, Customer: s.Customer, Destination: s.Destination,
+		Packages: packagesText(s.Packages), Mark: Mark{State: stateOf(s.Stage, s.DispatchAt, b.Now)},
+	}
+	switch s.Stage {
+	case store.OpenStage:
+		t.By = b.StartBy(s.LatestStart)
+		if s.LatestStart.Before(b.Now) {
+			t.By = b.LeaveBy(s.DispatchAt)
+		}
+	case store.Inspecting:
+		t.By = b.LeaveBy(s.DispatchAt)
+		t.Note = say.T("%d of %d fetched", s.Fetched, s.ToExamine)
+		t.Mark.Text = say.T("%d of %d examined", s.Examined, s.ToExamine)
+	case store.Stage(consignment.Passed):
+		t.By = b.LeaveBy(earlier(s.DispatchAt, s.ValidUntil))
+	default:
+		t.By = say.T("since %s", b.Clock(s.EndedAt))
+	}
+	return t
+}
+
+func earlier(a, b time.Time) time.Time {
+	if b.IsZero() || a.Before(b) {
+		return a
+	}
+	return b
+}
+
+func packagesText(n int) say.Text {
+	if n == 1 {
+		return say.T("1 package")
+	}
+	return say.T("%d packages", n)
+}
+
+// stateTag is a consignment as the small tag at the head of its screens.
+func (k *kiosk) stateTag(b Base, st *consignment.State) Tag {
+	t := Tag{
+		Number: st.Number, Customer: st.Customer, Destination: st.Destination,
+		Packages: packagesText(st.Total()), By: b.LeaveBy(st.DispatchAt), Small: true,
+	}
+	stage := store.OpenStage
+	if r := st.Round(); r != nil {
+		stage = store.Inspecting
+		if r.Ended != nil {
+			stage = store.Stage(r.Ended.Outcome)
+		} else {
+			t.Mark.Text = say.T("%d of %d examined", examined(r), len(r.Exams))
+		}
+	}
+	t.Mark.State = stateOf(stage, st.DispatchAt, b.Now)
+	return t
+}
+
+func examined(r *consignment.Round) int {
+	n := 0
+	for _, x := range r.Exams {
+		if x.Closed() {
+			n++
+		}
+	}
+	return n
+}
