@@ -7,8 +7,11 @@
 // queue; anything else is given back to the field it was meant for.
 "use strict";
 (() => {
-  const FIELD_GAP = 40;    // ms between two keys of a scan while a field has the focus
-  const FREE_GAP = 120;    // the same with no field: nobody is typing, so slow scanners may be slow
+  // A bench with a slow scanner (or a slow machine) keeps a longer gap, in ms, in
+  // its browser: localStorage "lastlook.gap".
+  const slow = (() => { try { return Number(localStorage.getItem("lastlook.gap")) || 0; } catch { return 0; } })();
+  const FIELD_GAP = Math.max(40, slow);    // ms between two keys of a scan while a field has the focus
+  const FREE_GAP = Math.max(120, slow);    // the same with no field: nobody is typing, so slow scanners may be slow
   const LEAST = 4;         // fewer keys are no scan
   const LONGEST = 512;     // longer codes are cut, and the cut is told
   const QUEUE = "lastlook.scans";
@@ -44,6 +47,10 @@
 
   const editable = (el) => !!el && (el.isContentEditable || el.tagName === "TEXTAREA" || el.tagName === "SELECT" ||
     (el.tagName === "INPUT" && !["button", "submit", "reset", "checkbox", "radio", "file", "range", "color", "image"].includes(el.type)));
+  // same reports whether two keys are meant for the same place. A page that
+  // changes in the middle of a scan takes its focused element with it: what is
+  // gone, or is no field, is no place of its own.
+  const same = (a, b) => a === b || !a?.isConnected || (!editable(a) && !editable(b));
   const gap = (target) => editable(target) ? FIELD_GAP : FREE_GAP;
 
   // char gives the character a key event types, "" if none. Within a run of keys,
@@ -64,7 +71,7 @@
     if (!c || e.repeat) return giveBack();
     const target = document.activeElement;
     if (!held.length && c === " " && !editable(target)) return; // presses a button, scrolls
-    if (held.length && (e.timeStamp - last > gap(target) || held[0].target !== target)) giveBack();
+    if (held.length && (e.timeStamp - last > gap(target) || !same(held[0].target, target))) giveBack();
     e.preventDefault();
     e.stopPropagation();
     held.push({ key: c, target });
@@ -91,7 +98,7 @@
   // pause is called when no key followed. Outside a field a run of keys is still
   // a scan, by a scanner that sends no end.
   function pause() {
-    if (held.length && performance.now() - last < gap(held[0].target)) {
+    if (held.length && (performance.now() - last < gap(held[0].target) || navigator.scheduling?.isInputPending?.())) {
       timer = setTimeout(pause, 5); // events wait to be handled
       return;
     }
@@ -268,6 +275,7 @@
     document.documentElement.dataset.theme = p.dataset.theme;
     const at = document.querySelector('#type-a-code [name="at"]');
     if (at) at.value = location.pathname;
+    p.querySelectorAll("[data-prints]").forEach((el) => { el.hidden = false; }); // only script can print
     const flash = p.querySelector("[data-flash]");
     if (flash) sound(flash.dataset.flash);
     const queue = store.get(QUEUE) ?? [];
@@ -327,11 +335,19 @@
       const dialog = $(opens.dataset.opens);
       if (dialog?.showModal) { e.preventDefault(); e.stopPropagation(); dialog.showModal(); }
     }
+    if (e.target.closest("[data-prints]")) print();
     const closes = e.target.closest("[data-closes]");
     if (closes) $(closes.dataset.closes)?.close();
   }, true);
   document.addEventListener("keydown", (e) => {
     if (e.key === "Escape") { uncover(); page()?.querySelector(".answer-wrong")?.remove(); }
+  });
+
+  // A form with one question goes on as soon as the answer is touched. Arrow keys
+  // walk through the answers without sending.
+  document.addEventListener("click", (e) => {
+    const form = e.target.closest("form[data-autosubmit]");
+    if (form && e.target.matches("input[type=radio]") && e.detail > 0) form.requestSubmit();
   });
 
   // ---- forms ----
