@@ -8,15 +8,18 @@
 package kiosk
 
 import (
+	"io/fs"
 	"log/slog"
 	"net/http"
 	"time"
 
 	"github.com/gin-gonic/gin"
 
+	"lastlook/assets"
 	"lastlook/internal/consignment"
 	"lastlook/internal/say"
 	"lastlook/internal/store"
+	"lastlook/reference"
 )
 
 // Config is what the kiosk needs to know before the first request.
@@ -31,6 +34,8 @@ type Config struct {
 	Paper string
 	// Version is the program's version, shown on records.
 	Version string
+	// Reference answers look-ups; nil means the shipped reference.
+	Reference *reference.Index
 }
 
 // kiosk holds what handlers share.
@@ -39,6 +44,7 @@ type kiosk struct {
 	store   *store.Store
 	paper   string
 	version string
+	ref     *reference.Index
 	uploads uploads // order files on their way in
 }
 
@@ -49,6 +55,11 @@ func New(cfg Config) (http.Handler, error) {
 		k.paper = "a4"
 	}
 	var err error
+	if k.ref = cfg.Reference; k.ref == nil {
+		if k.ref, err = shippedReference(); err != nil {
+			return nil, err
+		}
+	}
 	k.screens, err = newScreens(screensConfig{
 		Bench: cfg.Bench, Demo: cfg.Demo, Hosts: cfg.Hosts, Log: cfg.Log, Now: cfg.Now, Fill: k.fill,
 	})
@@ -58,6 +69,19 @@ func New(cfg Config) (http.Handler, error) {
 	e := k.newEngine()
 	k.routes(e)
 	return e, nil
+}
+
+// shippedReference indexes the embedded reference.
+func shippedReference() (*reference.Index, error) {
+	files, err := fs.Sub(assets.FS, "reference")
+	if err != nil {
+		return nil, err
+	}
+	book, err := reference.Load(files)
+	if err != nil {
+		return nil, err
+	}
+	return reference.NewIndex(book)
 }
 
 // Harden sets the time limits of the server around the kiosk.
@@ -113,6 +137,7 @@ func (k *kiosk) routes(e *gin.Engine) {
 	look("/photo/:hash", k.photo)
 	look("/cards", k.cards)
 
+	k.referenceRoutes(e)
 	k.officeRoutes(e)
 	k.paperRoutes(e)
 }

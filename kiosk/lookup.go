@@ -1,0 +1,5 @@
+package kiosk
+
+import "github.com/gin-gonic/gin"
+
+func (k *kiosk) lookupRoutes(e *gin.Engine) {}

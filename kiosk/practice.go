@@ -1,0 +1,5 @@
+package kiosk
+
+import "github.com/gin-gonic/gin"
+
+func (k *kiosk) practiceRoutes(e *gin.Engine) {}
