@@ -7,6 +7,7 @@
 package label
 
 import (
+	"strconv"
 	"time"
 
 	"lastlook/internal/code"
@@ -23,12 +24,12 @@ func For(st *consignment.State, from, to int, loc *time.Location, sprintf func(s
 	n := st.Total()
 	switch {
 	case from < 1 || from > n:
-		return nil, say.Refuse(say.Invalid, "There is no package %d: they are numbered 1 to %d.", from, n).For("from")
+		return nil, say.Refuse(say.Invalid, "There is no package %s: they are numbered 1 to %s.", itoa(from), itoa(n)).For("from")
 	case to < from || to > n:
-		return nil, say.Refuse(say.Invalid, "The last label must be from %d to %d.", from, n).For("to")
+		return nil, say.Refuse(say.Invalid, "The last label must be from %s to %s.", itoa(from), itoa(n)).For("to")
 	case to-from+1 > paper.MaxLabels:
-		return nil, say.Refuse(say.Invalid, "%d labels are more than one file holds (%d). Print %d to %d first, then the rest.",
-			to-from+1, paper.MaxLabels, from, from+paper.MaxLabels-1).For("to")
+		return nil, say.Refuse(say.Invalid, "%s labels are more than one file holds (%s). Print %s to %s first, then the rest.",
+			itoa(to-from+1), itoa(paper.MaxLabels), itoa(from), itoa(from+paper.MaxLabels-1)).For("to")
 	}
 	leave := Leaves(st.DispatchAt.In(loc)).String()
 	if sprintf != nil {
@@ -38,7 +39,7 @@ func For(st *consignment.State, from, to int, loc *time.Location, sprintf func(s
 	for i := from; i <= to; i++ {
 		p, ok := st.Package(i)
 		if !ok {
-			return nil, say.Refuse(say.NotFound, "There is no package %d: they are numbered 1 to %d.", i, n).For("from")
+			return nil, say.Refuse(say.NotFound, "There is no package %s: they are numbered 1 to %s.", itoa(i), itoa(n)).For("from")
 		}
 		labels = append(labels, paper.Label{
 			Code: code.Package(st.Code, i), Consignment: st.Number, Package: i, Packages: n,
@@ -48,6 +49,10 @@ func For(st *consignment.State, from, to int, loc *time.Location, sprintf func(s
 	}
 	return labels, nil
 }
+
+// itoa writes a number of packages as it stands on labels: without separators,
+// which a language would put in, as it is a name as much as a number.
+func itoa(n int) string { return strconv.Itoa(n) }
 
 // Reprint reports whether all labels from to to were printed before.
 func Reprint(st *consignment.State, from, to int) bool {
