@@ -350,10 +350,10 @@ func (l *layout) round(r Round) Section {
 	}
 	add(rules(r.Rules))
 	l.checks(&s, r.Checks, false)
-	add(l.seal(r), lines(say.T("The sealed list"), r.Lines, r.quotas()))
+	add(l.seal(r), lines(say.T("The sealed list of round %d", r.Number), r.Lines, r.quotas()))
 	add(l.draw(r))
 	if len(r.Replacements) > 0 {
-		t := &Table{Caption: say.T("Packages that could not be reached"), Columns: []Column{
+		t := &Table{Caption: say.T("Packages that could not be reached in round %d", r.Number), Columns: []Column{
 			column(12, "Package"), column(18, "Replaced by"), column(28, "When and who"), column(42, "Why")}}
 		for _, rep := range r.Replacements {
 			t.Rows = append(t.Rows, []Value{said("%03d", rep.Package), said("%03d", rep.Replacement), l.step(rep.Moment), written(rep.Reason)})
@@ -477,7 +477,7 @@ func numbers(ns []int) say.Text {
 }
 
 func (l *layout) exams(r Round) Block {
-	t := &Table{Caption: say.T("Packages examined, in draw order"), Columns: []Column{
+	t := &Table{Caption: say.T("Packages examined in round %d, in draw order", r.Number), Columns: []Column{
 		column(6, "Draw"), column(17, "Package"), column(15, "Fetched"), column(15, "Opened"), column(15, "Closed"), column(13, "Units"), column(19, "Looks at every unit"),
 	}}
 	for _, x := range r.Exams {
