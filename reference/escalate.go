@@ -23,7 +23,7 @@ func (l *List) Applies(to Destination) bool {
 	if l.Optional {
 		return slices.Contains(to.Lists, l.ID)
 	}
-	return to.Name != "" && slices.ContainsFunc(l.Destinations, func(d string) bool {
+	return slices.ContainsFunc(l.Destinations, func(d string) bool {
 		return strings.EqualFold(strings.TrimSpace(d), strings.TrimSpace(to.Name))
 	})
 }

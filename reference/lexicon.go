@@ -156,5 +156,5 @@ func editDistance(a, b string, most int) int {
 			return most + 1
 		}
 	}
-	return rows[len(a)%3][len(b)]
+	return min(rows[len(a)%3][len(b)], most+1)
 }

@@ -234,7 +234,8 @@ func together[T comparable](groups [][]T, a, b T) bool {
 // Narrow ranks the entries of a book by what has been said, says what each
 // answer did, which question tells most, and which dangerous entries are not
 // ruled out. The order of the answers does not matter, the same answer twice
-// counts once, and "I don't know" changes nothing.
+// counts once, and "I don't know" changes nothing; nor does a thing said to be
+// there and not there.
 //
 // The prior of an entry is 1 plus the square root of its own finds: what this
 // nursery meets often is likelier, but a hundred finds of an aphid do not make a
@@ -293,8 +294,8 @@ func Narrow(b *Book, a Answers, pr Priors) Ranking {
 	return r
 }
 
-// known drops answers that say nothing and answers said twice, and puts the rest
-// into one order.
+// known drops answers that say nothing, that take each other back or that were
+// said before, and puts the rest into one order.
 func known(given []Answer) []Answer {
 	var out []Answer
 	for _, x := range given {
@@ -323,10 +324,15 @@ func known(given []Answer) []Answer {
 			out = append(out, x)
 		}
 	}
-	slices.SortFunc(out, func(a, b Answer) int {
+	// Said to be there and not there: that is not knowing.
+	agreed := slices.DeleteFunc(slices.Clone(out), func(x Answer) bool {
+		x.No = !x.No
+		return slices.Contains(out, x)
+	})
+	slices.SortFunc(agreed, func(a, b Answer) int {
 		return cmp.Or(strings.Compare(string(a.Ask), string(b.Ask)), strings.Compare(a.Value, b.Value))
 	})
-	return out
+	return agreed
 }
 
 // model holds what the likelihoods need of the answers.

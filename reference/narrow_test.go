@@ -119,6 +119,18 @@ func TestNarrowByHand(t *testing.T) {
 	}
 }
 
+// TestNarrowTakenBack: found by the property test below and kept.
+func TestNarrowTakenBack(t *testing.T) {
+	b := twoSigns(t)
+	yes, no := seen("bored_holes"), reference.Answer{Ask: reference.AskSeen, Value: "bored_holes", No: true}
+	want := reference.Narrow(b, reference.Answers{}, reference.Priors{})
+	for _, given := range [][]reference.Answer{{yes, no}, {no, yes}} {
+		if got := reference.Narrow(b, reference.Answers{Given: given}, reference.Priors{}); !reflect.DeepEqual(got, want) {
+			t.Errorf("Narrow(%v) differs from nothing said", given)
+		}
+	}
+}
+
 func TestBand(t *testing.T) {
 	b := twoSigns(t)
 	for _, c := range []struct {

@@ -36,6 +36,7 @@ func TestSearchOutcomes(t *testing.T) {
 		{"broken UTF-8", "aphid \xff\xfe", reference.Found, ""},
 		{"ten thousand letters", strings.Repeat("a", 10_000), reference.NothingFits, "Only the first 300 letters were read."},
 		{"ten thousand letters in words", strings.Repeat("sticky leaves ", 700), reference.Found, "Only the first 300 letters were read."},
+		{"a word beyond the cut", strings.Repeat("q", 400) + " aphid", reference.NothingFits, "Only the first 300 letters were read."},
 		{"only what is absent", "no webbing", reference.NotAsked, "Read as not there: webbing."},
 		{"a misspelling is told", "botrytus", reference.Found, "No entry has “botrytus”; the nearest word is “botrytis”."},
 	} {
@@ -127,6 +128,19 @@ func TestNegation(t *testing.T) {
 		got := first(r, 3)
 		if len(got) == 0 || got[0] != c.best || c.worst != "" && got[len(got)-1] != c.worst {
 			t.Errorf("Search(%q) = %v, want %s first and %s last", c.text, got, c.best, c.worst)
+		}
+	}
+}
+
+// TestJoinedWords looks for words that stand in the book in the other way only.
+func TestJoinedWords(t *testing.T) {
+	ix, err := reference.NewIndex(small(t, "covered in mealybug", "black soot film"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for text, want := range map[string]string{"mealy bug": "e0", "sootfilm": "e1", "mealy-bug": "e0"} {
+		if got := first(ix.Search(reference.Query{Text: text}), 1); len(got) != 1 || got[0] != want {
+			t.Errorf("Search(%q) = %v, want %s", text, got, want)
 		}
 	}
 }
@@ -243,6 +257,29 @@ func TestGuard(t *testing.T) {
 	}
 }
 
+// TestGuardLikeliest: the look-alike that a writer put first is shown even when
+// it has none of the words and others have.
+func TestGuardLikeliest(t *testing.T) {
+	book := small(t, "red dust on stems, red dust on bark", "black holes", "red crust", "red dust", "red flecks", "red spots", "red dust here")
+	for _, e := range book.Entries() {
+		e.Regulated = true
+	}
+	for _, id := range []string{"e1", "e2", "e3", "e4", "e5", "e6"} {
+		book.Entry("e0").LookAlikes = append(book.Entry("e0").LookAlikes, like(id, reference.ByEye))
+	}
+	ix, err := reference.NewIndex(book)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := ix.Search(reference.Query{Text: "thing p red dust on stems", Limit: 5})
+	for _, h := range r.Hits {
+		if h.ID == "e1" && h.Confused == "e0" {
+			return
+		}
+	}
+	t.Errorf("the first five are %v, want e0 first and e1 among them", first(r, 5))
+}
+
 // TestReplace searches while the book is replaced again and again: there is
 // always an answer, from one book or the other.
 func TestReplace(t *testing.T) {
@@ -272,6 +309,9 @@ func TestReplace(t *testing.T) {
 		for _, b := range []*reference.Book{two, one} {
 			if err := ix.Replace(b); err != nil {
 				t.Fatal(err)
+			}
+			if got := len(ix.Search(reference.Query{Text: "dust"}).Hits); got != len(b.Entries()) || ix.Book() != b {
+				t.Fatalf("%d hits after the book was replaced, want %d", got, len(b.Entries()))
 			}
 		}
 	}
