@@ -87,6 +87,11 @@ func parse(fs *flag.FlagSet, args []string) ([]string, error) {
 // commands lists the subcommands in the order in which help shows them.
 func commands() []command {
 	return []command{
+		demoCommand(),
+		serveCommand(),
+		importCommand(),
+		labelsCommand(),
+		rebuildCommand(),
 		lookupCommand(),
 		sampleSizeCommand(),
 		versionCommand(),
