@@ -3,9 +3,9 @@
 //
 // Use [Select] for a plain draw and [SelectSpread] for one spread over crop
 // lines; [NextReserve] names the package that takes the place of one which
-// cannot be reached. [Order] is what they all stand on. The package does not
-// make seeds, does not decide how many packages are to be examined, and keeps
-// nothing.
+// cannot be reached. [Order] is what they all stand on. [Prover.Draw] makes a seed
+// that nobody can choose, with [Evidence] that anybody can check. The package does
+// not decide how many packages are to be examined, and keeps nothing.
 //
 // # The order, in words
 //
