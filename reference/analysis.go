@@ -92,32 +92,35 @@ var (
 		is per etc eg ie`)
 )
 
-func wordSet(s string) map[string]bool {
-	m := make(map[string]bool)
+type set map[string]bool
+
+func wordSet(s string) set {
+	m := make(set)
 	for _, w := range strings.Fields(s) {
 		m[w] = true
 	}
 	return m
 }
 
+func (m set) has(word []byte) bool { return m[string(word)] }
+
 func (negate) Filter(in analysis.TokenStream) analysis.TokenStream {
 	out := in[:0]
 	left, end := 0, 0
 	for _, t := range in {
-		w := string(t.Term)
 		// More than one byte between two words means a comma, full stop or the like.
 		if t.Start-end > 1 {
 			left = 0
 		}
 		end = t.End
 		switch {
-		case deniers[w]:
+		case deniers.has(t.Term):
 			left = reach
 			continue
-		case turners[w]:
+		case turners.has(t.Term):
 			left = 0
 		}
-		if empties[w] {
+		if empties.has(t.Term) {
 			continue
 		}
 		if left > 0 {
