@@ -44,8 +44,11 @@ func (t tongue) print(key string, args ...any) string {
 	}
 	args = slices.Clone(args)
 	for i, a := range args {
-		if x, ok := a.(say.Text); ok {
+		switch x := a.(type) {
+		case say.Text:
 			args[i] = x.With(t.print)
+		case say.Moment:
+			args[i] = x.In(time.Local) // the bench is read where it stands
 		}
 	}
 	s := t.printer.Sprintf(key, args...)

@@ -24,7 +24,7 @@ func Decide(s *State, m Meta, c Command) ([]Event, error) {
 	}
 	if m.At.Before(s.LastAt) {
 		return nil, say.Refuse(say.Clock, "The clock says %s, but the last step was at %s. Set the clock right, then do this step again.",
-			m.At.UTC().Format("2006-01-02 15:04:05 MST"), s.LastAt.UTC().Format("2006-01-02 15:04:05 MST"))
+			say.Moment(m.At), say.Moment(s.LastAt))
 	}
 	if reg, ok := c.(Register); ok {
 		return decideRegister(s, m, reg)
@@ -248,7 +248,7 @@ func (s *State) decideSeal(m Meta, c Seal) ([]Event, error) {
 			return nil, say.Refuse(say.Illegal, "Round %d is over (%s): a new inspection cannot begin until that is answered.", last.Number, last.Ended.Outcome.Words())
 		case Passed:
 			if !m.At.After(last.Ended.ValidUntil) {
-				return nil, say.Refuse(say.Illegal, "It passed already, and is good until %s.", last.Ended.ValidUntil.UTC().Format("2006-01-02 15:04 MST"))
+				return nil, say.Refuse(say.Illegal, "It passed already, and is good until %s.", say.Moment(last.Ended.ValidUntil))
 			}
 		}
 		var err error
@@ -384,7 +384,7 @@ func (s *State) decideOpen(r *Round, m Meta, c Open) ([]Event, error) {
 	if r.FirstOpened.IsZero() {
 		if early := s.EarliestStart(r.Rules); m.At.Before(early) {
 			return nil, say.Refuse(say.Illegal, "Too early: opened now, the inspection lapses before the consignment leaves. Begin at %s or later, or change the dispatch time.",
-				early.UTC().Format("2006-01-02 15:04 MST"))
+				say.Moment(early))
 		}
 	}
 	return []Event{Opened{Round: r.Number, Package: c.Package}}, nil

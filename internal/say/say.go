@@ -14,6 +14,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 )
 
 // Text is one sentence: Key is the English sentence with fmt verbs, Args its
@@ -55,6 +56,27 @@ func (t Text) With(sprintf func(key string, args ...any) string) string {
 		}
 	}
 	return sprintf(t.Key, args...)
+}
+
+// Moment is a time as an argument of a Text: whoever prints it knows the zone of
+// the reader. Printed without one it says UTC.
+type Moment time.Time
+
+// String gives the moment in UTC.
+func (m Moment) String() string { return time.Time(m).UTC().Format("2006-01-02 15:04 MST") }
+
+// In gives the moment as read in a zone.
+func (m Moment) In(zone *time.Location) string {
+	return time.Time(m).In(zone).Format("2006-01-02 15:04")
+}
+
+type wireMoment struct {
+	Moment time.Time `json:"moment"`
+}
+
+// MarshalJSON writes {"moment": …}.
+func (m Moment) MarshalJSON() ([]byte, error) {
+	return json.Marshal(wireMoment{Moment: time.Time(m).UTC()})
 }
 
 type wireText struct {
@@ -107,6 +129,10 @@ func (t *Text) UnmarshalJSON(b []byte) error {
 
 func argument(raw json.RawMessage) (any, error) {
 	switch {
+	case bytes.HasPrefix(raw, []byte(`{"moment":`)):
+		var m wireMoment
+		err := json.Unmarshal(raw, &m)
+		return Moment(m.Moment), err
 	case bytes.HasPrefix(raw, []byte(`{`)):
 		var t Text
 		err := json.Unmarshal(raw, &t)

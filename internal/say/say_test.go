@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"testing"
+	"time"
 )
 
 func TestTextRoundTrip(t *testing.T) {
@@ -19,6 +20,7 @@ func TestTextRoundTrip(t *testing.T) {
 		{"fraction keeps %f", T("%.1f %%", 45.1), "45.1 %"},
 		{"text in text", T("Stopped: %s", T("find %d", 3)), "Stopped: find 3"},
 		{"list of texts", T("Left: %s", []Text{T("%d look", 1), T("count")}), "Left: 1 look, count"},
+		{"moment says its zone", T("Begin at %s.", Moment(time.Date(2026, 11, 25, 9, 5, 0, 0, time.FixedZone("", 3600)))), "Begin at 2026-11-25 08:05 UTC."},
 		{"markup stays as it is", T("crop %q", "<script>"), `crop "<script>"`},
 	}
 	for _, tt := range tests {

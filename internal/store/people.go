@@ -81,7 +81,7 @@ func (s *Store) DoPeople(ctx context.Context, actor consignment.Actor, bench, ke
 		m := consignment.Meta{Actor: actor, Bench: bench, At: s.at(roster.LastAt)}
 		if m.At.Before(roster.LastAt) {
 			return say.Refuse(say.Clock, "The clock says %s, but the last step was at %s. Set the clock right, then do this step again.",
-				m.At.Format("2006-01-02 15:04:05 MST"), roster.LastAt.Format("2006-01-02 15:04:05 MST"))
+				say.Moment(m.At), say.Moment(roster.LastAt))
 		}
 		enc := make([]encoded, len(events))
 		after := roster.Version
