@@ -52,7 +52,7 @@ func (k *kiosk) showConclude(c *gin.Context, refused *say.Refusal) error {
 		v.Do = Act{Label: say.T("End the round: %s", v.Word), Weight: weightBig, Symbol: "state-" + string(v.State)}
 	} else {
 		v.Question = Question{Text: say.T("It cannot end yet"), Help: say.T("This is still to be done:")}
-		v.Back = Act{Label: stepWords(consignment.Next(st, k.Bench)), Href: nextPath(st, k.Bench), Weight: weightBig}
+		v.Back = Act{Label: stepWords(consignment.Next(st, benchOf(c))), Href: nextPath(st, benchOf(c)), Weight: weightBig}
 	}
 	status := http.StatusOK
 	if refused != nil {

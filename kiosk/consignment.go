@@ -91,7 +91,7 @@ func (k *kiosk) consignment(c *gin.Context) error {
 	tag := k.stateTag(b, st)
 	tag.Small = false
 	rules := k.store.Rules(st.Destination)
-	step := consignment.Next(st, k.Bench)
+	step := consignment.Next(st, benchOf(c))
 	v := &consignmentView{
 		Base: b, Tag: tag,
 		Next: Act{Label: stepWords(step), Href: stepPath(st.Code, step), Weight: weightBig, Symbol: "leaf"},

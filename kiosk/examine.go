@@ -225,7 +225,7 @@ func (k *kiosk) ask(c *gin.Context, v *examineView, st *consignment.State, r *co
 		v.Question = Question{Text: say.T("Put all %d units back and close package %03d", x.Units, x.Package), Help: say.T("Change or clean gloves before the next one if anything was found.")}
 		v.Main = Act{Label: say.T("It is closed"), Name: "act", Value: "close", Key: "n", Weight: weightBig, Symbol: "right"}
 	case stageDone:
-		step := consignment.Next(st, k.Bench)
+		step := consignment.Next(st, benchOf(c))
 		v.Question = Question{Text: say.T("Package %03d is examined", x.Package)}
 		v.Main = Act{Label: stepWords(step), Href: stepPath(st.Code, step), Weight: weightBig}
 	}

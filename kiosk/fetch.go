@@ -71,7 +71,7 @@ func (k *kiosk) fetchPage(c *gin.Context) error {
 	if missing == 0 {
 		v.Question = Question{Text: say.T("All %d are here", len(r.Exams)), Help: say.T("Scan the one you open first, or take the first in line.")}
 	}
-	if step := consignment.Next(st, k.Bench); step.Kind != consignment.StepFetch {
+	if step := consignment.Next(st, benchOf(c)); step.Kind != consignment.StepFetch {
 		v.HasNext, v.Next = true, Act{Label: stepWords(step), Href: stepPath(st.Code, step), Weight: weightBig, Symbol: "leaf"}
 	}
 	ev, err := r.Evidence()

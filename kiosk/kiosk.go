@@ -25,7 +25,7 @@ import (
 // Config is what the kiosk needs to know before the first request.
 type Config struct {
 	Store *store.Store
-	Bench string           // the bench's name, on every screen and every step
+	Bench string           // name of a bench whose browser has not been given another
 	Demo  bool             // demo mode: pages say so, and /design is served
 	Hosts []string         // host names served besides localhost, without port
 	Log   *slog.Logger     // nil means slog.Default
@@ -100,6 +100,8 @@ func (k *kiosk) routes(e *gin.Engine) {
 
 	look("/who", k.who)
 	e.POST("/who", k.as(anybody, k.chooseWho))
+	look("/bench", k.benchPage)
+	e.POST("/bench", k.as(atBench, k.nameBench))
 
 	look("/c/:code", k.consignment)
 	look("/c/:code/next", k.next)
@@ -161,13 +163,13 @@ func (k *kiosk) state(c *gin.Context) (*consignment.State, error) {
 func (k *kiosk) do(c *gin.Context, cmd consignment.Command) (store.Done, error) {
 	return k.store.Do(c.Request.Context(), store.Step{
 		Code: c.Param("code"), Key: c.PostForm("key"), Expect: formInt(c, "version"),
-		Actor: actorOf(c), Bench: k.Bench, Command: cmd,
+		Actor: actorOf(c), Bench: benchOf(c), Command: cmd,
 	})
 }
 
 // doFor takes a step for a scan: on whatever is so now, with the scan's key.
 func (k *kiosk) doFor(s scanned, code string, cmd consignment.Command) (*consignment.State, error) {
-	done, err := k.store.Do(s.ctx, store.Step{Code: code, Key: s.key, Actor: actorOf(s.gin), Bench: k.Bench, Command: cmd})
+	done, err := k.store.Do(s.ctx, store.Step{Code: code, Key: s.key, Actor: actorOf(s.gin), Bench: benchOf(s.gin), Command: cmd})
 	return done.State, err
 }
 
@@ -179,7 +181,7 @@ func (k *kiosk) forward(c *gin.Context, to string) error {
 
 // onward redirects to whatever comes next for the consignment at this bench.
 func (k *kiosk) onward(c *gin.Context, st *consignment.State) error {
-	return k.forward(c, nextPath(st, k.Bench))
+	return k.forward(c, nextPath(st, benchOf(c)))
 }
 
 // tell keeps a flash for the next page.

@@ -158,7 +158,7 @@ func (k *kiosk) showLabels(c *gin.Context, status int, get func(string) string, 
 	if done {
 		v.Question = Question{Text: say.T("The labels are made"), Help: say.T("Open them, print them at full size, and stick one on each package.")}
 		v.Open = Act{Label: say.T("Open the labels (PDF)"), Hint: labelsText(run.From, run.To), Symbol: "print", Href: "/c/" + st.Code + "/labels.pdf?" + run.query(), Weight: weightBig}
-		v.Next = Act{Label: stepWords(consignment.Next(st, k.Bench)), Href: nextPath(st, k.Bench), Symbol: "next"}
+		v.Next = Act{Label: stepWords(consignment.Next(st, benchOf(c))), Href: nextPath(st, benchOf(c)), Symbol: "next"}
 	}
 	first := min(max(run.From, 1), max(st.Total(), 1))
 	if v.Preview, err = k.face(b, st, first); err != nil {

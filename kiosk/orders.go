@@ -208,7 +208,7 @@ func text(w wrongs, name, value string, to *string, missing say.Text) {
 // keepOrder registers the consignment. The same form sent twice gives the same
 // consignment, as it is known by what it says.
 func (k *kiosk) keepOrder(c *gin.Context, t typed, o order.Consignment) error {
-	taken, err := k.store.Register(c.Request.Context(), actorOf(c), k.Bench,
+	taken, err := k.store.Register(c.Request.Context(), actorOf(c), benchOf(c),
 		[]consignment.Registered{intake.Registered(o, "bench")}, nil)
 	if err != nil {
 		return err

@@ -156,7 +156,7 @@ func (k *kiosk) addPerson(c *gin.Context) error {
 		join.Roles = []string{people.Supervisor, people.Inspector}
 		actor = consignment.Actor{ID: "office", Name: "first supervisor"}
 	}
-	after, err := k.store.DoPeople(ctx, actor, k.Bench, c.PostForm("key"), join)
+	after, err := k.store.DoPeople(ctx, actor, benchOf(c), c.PostForm("key"), join)
 	if refused := asRefusal(err); refused != nil {
 		return k.showPeople(c, refused)
 	}
@@ -270,7 +270,7 @@ func (k *kiosk) changePerson(c *gin.Context) error {
 	default:
 		return say.Refuse(say.Invalid, "The list does not know this step.")
 	}
-	_, err = k.store.DoPeople(c.Request.Context(), actorOf(c), k.Bench, c.PostForm("key"), cmd)
+	_, err = k.store.DoPeople(c.Request.Context(), actorOf(c), benchOf(c), c.PostForm("key"), cmd)
 	if refused := asRefusal(err); refused != nil {
 		return k.showPerson(c, refused)
 	}

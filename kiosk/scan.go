@@ -129,7 +129,7 @@ func (k *kiosk) answer(s scanned, text string) (answer, error) {
 		if err != nil {
 			return answer{}, err
 		}
-		return right(say.T("Consignment %s", st.Number), nextPath(st, k.Bench)), nil
+		return right(say.T("Consignment %s", st.Number), nextPath(st, benchOf(s.gin))), nil
 	case code.KindPackage:
 		return k.scanPackage(s, cd.Consignment(), cd.Number())
 	case code.KindAction:
@@ -149,7 +149,7 @@ func (k *kiosk) placeNow(s scanned) string {
 	if err != nil {
 		return s.place.path
 	}
-	return nextPath(st, k.Bench)
+	return nextPath(st, benchOf(s.gin))
 }
 
 func (k *kiosk) scanBadge(s scanned, cd code.Code) (answer, error) {
@@ -178,7 +178,7 @@ func (k *kiosk) foreign(s scanned, text string, unknown error) (answer, error) {
 		if err != nil {
 			return answer{}, err
 		}
-		return right(say.T("Consignment %s", st.Number), nextPath(st, k.Bench)), nil
+		return right(say.T("Consignment %s", st.Number), nextPath(st, benchOf(s.gin))), nil
 	} else if say.CodeOf(err) != say.NotFound {
 		return answer{}, err
 	}
@@ -224,11 +224,11 @@ func (k *kiosk) scanPackage(s scanned, consignmentCode string, n int) (answer, e
 	}
 	r := st.Running()
 	if r == nil {
-		return right(say.T("%s, package %03d: %s", st.Number, n, p.CropLine.Crop), nextPath(st, k.Bench)), nil
+		return right(say.T("%s, package %03d: %s", st.Number, n, p.CropLine.Crop), nextPath(st, benchOf(s.gin))), nil
 	}
 	x := r.Exams[n]
 	if x == nil {
-		return k.notDrawn(st, r, n), nil
+		return k.notDrawn(s, st, r, n), nil
 	}
 	switch {
 	case x.FetchedAt.IsZero():
@@ -247,15 +247,15 @@ func (k *kiosk) scanPackage(s scanned, consignmentCode string, n int) (answer, e
 		a.Detail = say.T("%d of %d fetched", here, all)
 		return a, nil
 	case x.Closed():
-		return note(say.T("Package %03d is examined already.", n), stepWords(consignment.Next(st, k.Bench)), nextPath(st, k.Bench)), nil
-	case x.Open() && x.Bench != k.Bench:
+		return note(say.T("Package %03d is examined already.", n), stepWords(consignment.Next(st, benchOf(s.gin))), nextPath(st, benchOf(s.gin))), nil
+	case x.Open() && x.Bench != benchOf(s.gin):
 		return wrong(say.T("Package %03d is open on %s.", n, x.Bench), say.T("Finish it there.")), nil
 	case x.Open() && stageOf(r, x) == stageClose && s.place.pkg == n:
 		next, err := k.take(s, st.Code, consignment.ClosePackage{Package: n})
 		if err != nil {
 			return answer{}, err
 		}
-		return right(say.T("Package %03d is closed.", n), nextPath(next, k.Bench)), nil
+		return right(say.T("Package %03d is closed.", n), nextPath(next, benchOf(s.gin))), nil
 	case x.Open():
 		return note(say.T("Package %03d is open.", n), say.Text{}, packagePath(st.Code, n)), nil
 	}
@@ -280,7 +280,7 @@ func wanted(r *consignment.Round) []string {
 }
 
 // notDrawn is the answer to a package of the right consignment that was not drawn.
-func (k *kiosk) notDrawn(st *consignment.State, r *consignment.Round, n int) answer {
+func (k *kiosk) notDrawn(s scanned, st *consignment.State, r *consignment.Round, n int) answer {
 	for _, rep := range r.Replacements {
 		if rep.Package == n {
 			return wrong(say.T("Package %03d was replaced: put it back, fetch %03d.", n, rep.By), say.T("It was said that it cannot be reached: %s", rep.Reason))
@@ -289,7 +289,7 @@ func (k *kiosk) notDrawn(st *consignment.State, r *consignment.Round, n int) ans
 	if missing := wanted(r); len(missing) > 0 {
 		return wrong(say.T("Not in the draw: put %03d back, fetch %s.", n, missing[0]), say.T("Still to fetch: %s", strings.Join(missing, ", ")))
 	}
-	return wrong(say.T("Not in the draw: put %03d back.", n), stepWords(consignment.Next(st, k.Bench)))
+	return wrong(say.T("Not in the draw: put %03d back.", n), stepWords(consignment.Next(st, benchOf(s.gin))))
 }
 
 // scanAction does what a card says, to the package on the screen.
@@ -304,7 +304,7 @@ func (k *kiosk) scanAction(s scanned, act code.Action) (answer, error) {
 	if act == code.Undo {
 		return right(say.T("Take the last step back?"), "/c/"+st.Code+"/undo"), nil
 	}
-	x := r.OpenAt(k.Bench)
+	x := r.OpenAt(benchOf(s.gin))
 	if s.place.pkg != 0 {
 		x = r.Exams[s.place.pkg]
 	}
@@ -320,7 +320,7 @@ func (k *kiosk) scanAction(s scanned, act code.Action) (answer, error) {
 			return answer{}, err
 		}
 		if nr := next.Running(); nr == nil || nr.Exams[x.Package].Closed() {
-			path = nextPath(next, k.Bench)
+			path = nextPath(next, benchOf(s.gin))
 		}
 		return right(text, path), nil
 	}
@@ -342,7 +342,7 @@ func (k *kiosk) scanAction(s scanned, act code.Action) (answer, error) {
 	case act == code.Done && stage == stageClose, act == code.Next && stage == stageClose:
 		return step(consignment.ClosePackage{Package: x.Package}, say.T("Package %03d is closed.", x.Package))
 	case act == code.Next && stage == stageDone:
-		return right(say.T("Next"), nextPath(st, k.Bench)), nil
+		return right(say.T("Next"), nextPath(st, benchOf(s.gin))), nil
 	}
 	return wrong(say.T("That card does not fit here."), say.T("Answer the question on the screen.")), nil
 }

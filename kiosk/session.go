@@ -7,10 +7,12 @@ import (
 	"net/url"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/gin-gonic/gin"
 
 	"lastlook/internal/consignment"
+	"lastlook/internal/order"
 	"lastlook/internal/people"
 	"lastlook/internal/say"
 )
@@ -19,6 +21,8 @@ const (
 	personCookie = "lastlook-person"
 	flashCookie  = "lastlook-flash"
 	personKey    = "lastlook.person"
+	benchCookie  = "lastlook-bench"
+	benchKey     = "lastlook.bench"
 )
 
 // permission is what a route asks of the person at the bench.
@@ -43,6 +47,7 @@ func (k *kiosk) as(need permission, h handler) gin.HandlerFunc {
 		if known {
 			c.Set(personKey, p)
 		}
+		c.Set(benchKey, k.benchName(c))
 		switch {
 		case need == anybody:
 		case !known && need == asSuper && empty:
@@ -84,6 +89,30 @@ func personOf(c *gin.Context) (people.Person, bool) {
 	return v.(people.Person), true
 }
 
+// benchName gives the name that this browser was given, or that of the process:
+// several benches of one site are several browsers on one process.
+func (k *kiosk) benchName(c *gin.Context) string {
+	if v, err := c.Cookie(benchCookie); err == nil { // unescaped by gin
+		if name := cleanBench(v); name != "" {
+			return name
+		}
+	}
+	return k.Bench
+}
+
+// cleanBench makes a name fit to stand on every step: at most 40 characters, none
+// of them invisible. A name of which nothing is left gives "".
+func cleanBench(name string) string {
+	name, err := order.CleanText(name)
+	if err != nil || utf8.RuneCountInString(name) > 40 {
+		return ""
+	}
+	return name
+}
+
+// benchOf gives the bench at which a request was made.
+func benchOf(c *gin.Context) string { return c.GetString(benchKey) }
+
 // actorOf gives the person as they stand on a step; nobody gives the zero Actor,
 // which the core refuses.
 func actorOf(c *gin.Context) consignment.Actor {
@@ -99,6 +128,7 @@ func (k *kiosk) fill(c *gin.Context, b *Base) {
 	if p, ok := personOf(c); ok {
 		b.Person = p.Name
 	}
+	b.Bench = k.benchName(c)
 	b.Flash = takeFlash(c)
 }
 

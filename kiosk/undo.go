@@ -53,7 +53,7 @@ func (k *kiosk) showUndo(c *gin.Context, refused *say.Refusal) error {
 		Why:      Choices{Name: "why", Legend: say.T("Why?"), Hint: say.T("Both stay on the record.")},
 		Other:    Field{Name: "reason", Label: say.T("Another reason, or more about it"), Value: c.PostForm("reason")},
 		Do:       Act{Label: say.T("Take it back"), Weight: weightBig, Symbol: "undo"},
-		Back:     Act{Label: say.T("Back: leave it"), Href: nextPath(st, k.Bench)},
+		Back:     Act{Label: say.T("Back: leave it"), Href: nextPath(st, benchOf(c))},
 	}
 	for _, u := range undoReasons {
 		v.Why.Tiles = append(v.Why.Tiles, Choice{Value: u.value, Label: u.text, Chosen: c.PostForm("why") == u.value || refused == nil && u.value == "slip"})

@@ -35,6 +35,8 @@ const (
 	uploadsKept = 20
 	// uploadsAtOnce is how many files may wait to be read, as each is in memory.
 	uploadsAtOnce = 3
+	// maxDrained is how much of a file that is too large is read and dropped, in bytes.
+	maxDrained = 4 << 30
 	// refusedShown is how many refused lines the page shows; the file has all.
 	refusedShown = 200
 )
@@ -163,6 +165,7 @@ var columnRows = []Row{
 // upload reads the file and begins to take it in.
 func (k *kiosk) upload(c *gin.Context) error {
 	src, name, err := uploadedFile(c)
+	drain(c)
 	if refused := asRefusal(err); refused != nil {
 		return k.showUpload(c, statuses[refused.Code], refused.Text)
 	}
@@ -172,11 +175,11 @@ func (k *kiosk) upload(c *gin.Context) error {
 	// The work goes on when the browser goes away, and has no time limit: it is
 	// bounded by the size of the file.
 	ctx := context.WithoutCancel(c.Request.Context())
-	actor, tongue := actorOf(c), pick(k.Tongues, c.GetHeader("Accept-Language"))
+	actor, bench, tongue := actorOf(c), benchOf(c), pick(k.Tongues, c.GetHeader("Accept-Language"))
 	now := k.Now()
 	id, job, ok := k.uploads.start(name, func(j *uploadJob) (*intake.Report, error) {
 		return intake.Take(ctx, k.store, src, intake.Options{
-			Now: now, Loc: now.Location(), Source: name, Actor: actor, Bench: k.Bench,
+			Now: now, Loc: now.Location(), Source: name, Actor: actor, Bench: bench,
 			Sprintf: tongue.print, Progress: j.progress,
 		})
 	})
@@ -217,11 +220,23 @@ func uploadedFile(c *gin.Context) (src []byte, name string, err error) {
 		if err != nil {
 			return nil, "", uploadTrouble(err)
 		}
+		if len(src) > order.MaxBytes {
+			return nil, "", uploadTrouble(&http.MaxBytesError{Limit: order.MaxBytes})
+		}
 		name, err = order.CleanText(path.Base(strings.ReplaceAll(part.FileName(), `\`, "/")))
 		if err != nil {
 			name = "orders.csv"
 		}
 		return src, name, nil
+	}
+}
+
+// drain reads what is left of the request and drops it, up to a size that nobody
+// chooses by mistake. A browser looks at the answer only when it has sent
+// everything: without this it would show a broken connection and not the reason.
+func drain(c *gin.Context) {
+	if body, ok := c.Get(bodyKey); ok {
+		_, _ = io.CopyN(io.Discard, body.(io.Reader), maxDrained)
 	}
 }
 

@@ -2,6 +2,7 @@ package kiosk
 
 import (
 	"net/http"
+	"net/url"
 
 	"github.com/gin-gonic/gin"
 
@@ -71,4 +72,39 @@ func (k *kiosk) chooseWho(c *gin.Context) error {
 func signIn(c *gin.Context, p people.Person) {
 	setCookie(c, personCookie, p.ID)
 	tell(c, Flash{Tone: toneRight, Text: say.T("%s is at the bench.", p.Name)})
+}
+
+// benchPage names the bench that this browser stands at.
+var benchPage = declarePage("bench")
+
+type benchView struct {
+	Base
+	Question Question
+	Name     Field
+	Do       Act
+}
+
+func (k *kiosk) benchPage(c *gin.Context) error { return k.showBench(c, nil) }
+
+func (k *kiosk) showBench(c *gin.Context, refused *say.Refusal) error {
+	v := &benchView{
+		Base:     k.page(c, say.T("Which bench is this?")),
+		Question: Question{Text: say.T("Which bench is this?"), Help: say.T("The name stands on every step taken at this screen. Give each bench its own.")},
+		Name:     Field{Name: "name", Label: say.T("Name of the bench"), Value: benchOf(c), Required: true},
+		Do:       Act{Label: say.T("This is its name"), Weight: weightBig},
+	}
+	status := http.StatusOK
+	if refused != nil {
+		v.Name.Error, v.Name.Value, status = refused.Text, c.PostForm("name"), statuses[refused.Code]
+	}
+	return k.render(c, status, benchPage, v)
+}
+
+func (k *kiosk) nameBench(c *gin.Context) error {
+	name := cleanBench(c.PostForm("name"))
+	if name == "" {
+		return k.showBench(c, say.Refuse(say.Invalid, "A bench needs a name of 1 to 40 characters.").For("name"))
+	}
+	setCookie(c, benchCookie, url.QueryEscape(name))
+	return k.forward(c, "/")
 }
