@@ -86,6 +86,41 @@ func (b *Book) Alike(e *Entry) []Link {
 	return out
 }
 
+// likeness says how like two entries are, from 0 to 2: the share of hosts they
+// have in common (of the shorter list) and the share of signs that are the same
+// thing seen on the same part, counted from both sides. A thing that is easily
+// taken for it, or the same thing elsewhere, counts half.
+func likeness(e, f *Entry) float64 {
+	hosts := func(x *Entry) []string {
+		return slices.DeleteFunc(plainHosts(x), func(h string) bool { return strings.HasPrefix(h, "any") })
+	}
+	he, hf := hosts(e), hosts(f)
+	common := 0
+	for _, h := range he {
+		if slices.Contains(hf, h) {
+			common++
+		}
+	}
+	like := float64(common) / float64(max(1, min(len(he), len(hf))))
+	side := func(x, y *Entry) float64 {
+		sum := 0.0
+		for _, a := range x.Signs {
+			best := 0.0
+			for _, b := range y.Signs {
+				switch {
+				case a.Seen == b.Seen && a.Part == b.Part:
+					best = 1
+				case a.Seen == b.Seen, a.Part == b.Part && together(seenGroups, a.Seen, b.Seen):
+					best = max(best, 0.5)
+				}
+			}
+			sum += best
+		}
+		return sum / float64(max(1, len(x.Signs)))
+	}
+	return like + (side(e, f)+side(f, e))/2
+}
+
 var hardness = map[By]int{ByEye: 1, ByLens: 2, ByLab: 3}
 
 // own is the rung of an entry by itself at a destination: its default, or the

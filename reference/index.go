@@ -83,7 +83,14 @@ type snapshot struct {
 	phrases  map[string]string   // two stems with a space → key into synonyms
 	genera   map[string][]int    // "p ramorum" → documents
 	passages []passage
-	words    []int // number of words of each passage
+	words    []int       // number of words of each passage
+	near     [][]nearDoc // look-alikes of each document, as Book.Alike lists them
+}
+
+// nearDoc is a look-alike of a document.
+type nearDoc struct {
+	doc      int
+	likeness float64
 }
 
 // posting is all that is known of one term.
@@ -183,6 +190,13 @@ func build(b *Book) (*snapshot, error) {
 	}
 	if err := s.readWords(r); err != nil {
 		return nil, err
+	}
+	for _, e := range s.docs {
+		var near []nearDoc
+		for _, l := range b.Alike(e) {
+			near = append(near, nearDoc{byID[l.Other.ID], likeness(e, l.Other)})
+		}
+		s.near = append(s.near, near)
 	}
 	s.readSynonyms()
 	s.readGenera()

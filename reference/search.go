@@ -518,12 +518,13 @@ type placedHit struct {
 // the first five. The first three hits keep their places, or the first two when
 // the first hit is dangerous itself; the places after them go, in this order, to
 //
-//  1. the look-alike that the first hit names first (writers put the likeliest
-//     mistake there) and the one that fits the words best, if either of the pair
-//     is dangerous, even when they have none of the words;
-//  2. the other look-alikes of the first hit by how they fit: dangerous ones, and
-//     harmless ones too when the first hit is dangerous, since there the mistake
-//     would be to stop for the wrong thing;
+//  1. the dangerous look-alike that the first hit names first: writers put the
+//     worst mistake there;
+//  2. the other look-alikes of the first hit, likeliest mistake first: dangerous
+//     ones, and harmless ones too when the first hit is dangerous, since there the
+//     mistake would be to stop for the wrong thing. How likely a mistake is goes by
+//     how well the look-alike fits the words and how like the two entries are, see
+//     likeness;
 //  3. dangerous look-alikes of the hits after it that fit nearly as well as what
 //     would stand there by its words;
 //  4. what stands there by its words.
@@ -542,7 +543,6 @@ func (s *snapshot) guard(order []int, sc scored, limit int, q Query) []placedHit
 	for _, d := range head {
 		out = append(out, placedHit{doc: d})
 	}
-	byFit := func(a, b int) int { return cmp.Compare(sc.total[b], sc.total[a]) }
 	add := func(d, of int) {
 		if len(out) >= guarded || has(d) {
 			return
@@ -554,42 +554,27 @@ func (s *snapshot) guard(order []int, sc scored, limit int, q Query) []placedHit
 		}
 		out = append(out, p)
 	}
-	near := slices.DeleteFunc(s.alike(first), func(d int) bool { return !alarm && !s.dangerous(d, q.To) })
-	if len(near) > 0 {
-		likeliest := near[0]
-		slices.SortStableFunc(near, byFit)
-		add(likeliest, first)
-		add(near[0], first)
+	if i := slices.IndexFunc(s.near[first], func(l nearDoc) bool { return s.dangerous(l.doc, q.To) }); i >= 0 {
+		add(s.near[first][i].doc, first)
 	}
-	for _, d := range near {
-		if s.dangerous(d, q.To) || sc.total[d] >= sc.total[first]/5 {
-			add(d, first)
+	near := slices.Clone(s.near[first])
+	mistake := func(l nearDoc) float64 { return sc.total[l.doc]/sc.total[first] + l.likeness }
+	slices.SortStableFunc(near, func(a, b nearDoc) int { return cmp.Compare(mistake(b), mistake(a)) })
+	for _, l := range near {
+		if alarm || s.dangerous(l.doc, q.To) {
+			add(l.doc, first)
 		}
 	}
 	for _, of := range head[1:] {
-		ds := s.alike(of)
-		slices.SortStableFunc(ds, byFit)
-		for _, d := range ds {
-			if s.dangerous(d, q.To) && (len(order) <= guarded || sc.total[d] >= 0.6*sc.total[order[guarded-1]]) {
-				add(d, of)
+		for _, l := range s.near[of] {
+			if s.dangerous(l.doc, q.To) && (len(order) <= guarded || sc.total[l.doc] >= 0.6*sc.total[order[guarded-1]]) {
+				add(l.doc, of)
 			}
 		}
 	}
 	for _, d := range order {
 		if len(out) < limit && !has(d) {
 			out = append(out, placedHit{doc: d})
-		}
-	}
-	return out
-}
-
-// alike lists the documents linked to one as look-alikes, in either direction.
-func (s *snapshot) alike(doc int) []int {
-	var out []int
-	for _, l := range s.book.Alike(s.docs[doc]) {
-		i, ok := slices.BinarySearchFunc(s.docs, l.Other.ID, func(e *Entry, id string) int { return strings.Compare(e.ID, id) })
-		if ok && !slices.Contains(out, i) {
-			out = append(out, i)
 		}
 	}
 	return out
@@ -612,9 +597,9 @@ func (s *snapshot) hit(p placedHit, cs []concept, sc scored, q Query) Hit {
 		h.Why = append(h.Why, say.T("easily confused with %s", s.book.Entry(p.confused).Name))
 	}
 	h.Why = append(h.Why, s.why(p.doc, cs)...)
-	for _, o := range s.alike(p.doc) {
-		if s.dangerous(o, q.To) {
-			h.DoNotConfuse = append(h.DoNotConfuse, s.docs[o].ID)
+	for _, l := range s.near[p.doc] {
+		if s.dangerous(l.doc, q.To) {
+			h.DoNotConfuse = append(h.DoNotConfuse, s.docs[l.doc].ID)
 		}
 	}
 	h.Fragment = s.fragment(p.doc, sc.passage[p.doc], cs)
