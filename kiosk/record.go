@@ -41,7 +41,21 @@ type recordBlock struct {
 	record.Block
 	Notice Notice
 	Facts  []Fact
-	Table  *Table
+	Table  *recordTable
+}
+
+// recordTable is a table to be read: nothing in it sorts or leads anywhere.
+type recordTable struct {
+	Caption say.Text
+	Columns []record.Column
+	Rows    [][]recordCell
+}
+
+// recordCell is a value whose first line, if it has several, is not broken: a time
+// with who did it below.
+type recordCell struct {
+	Line string
+	record.Value
 }
 
 // recordPapers are the sheets a record can be printed on.
@@ -121,14 +135,15 @@ func recordBlockOf(b record.Block) recordBlock {
 		out.Facts = append(out.Facts, Fact{Label: f.Label, Data: f.Data, Text: f.Text})
 	}
 	if t := b.Table; t != nil {
-		out.Table = &Table{Caption: t.Caption}
-		for _, col := range t.Columns {
-			out.Table.Columns = append(out.Table.Columns, Column{Label: col.Label})
-		}
+		out.Table = &recordTable{Caption: t.Caption, Columns: t.Columns}
 		for _, r := range t.Rows {
-			row := Row{}
+			var row []recordCell
 			for _, val := range r {
-				row.Cells = append(row.Cells, Cell{Data: val.Data, Text: val.Text})
+				cell := recordCell{Value: val}
+				if first, rest, several := strings.Cut(val.Data, "\n"); several {
+					cell.Line, cell.Data = first, rest
+				}
+				row = append(row, cell)
 			}
 			out.Table.Rows = append(out.Table.Rows, row)
 		}

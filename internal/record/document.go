@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 
 	"lastlook/internal/consignment"
 	"lastlook/internal/ladder"
@@ -224,10 +225,23 @@ func (l *layout) who(m Moment) Value {
 	parts := []string{l.time(m.At)}
 	for _, p := range []string{m.By, m.Bench} {
 		if p != "" {
-			parts = append(parts, p)
+			parts = append(parts, apart(p))
 		}
 	}
 	return written(strings.Join(parts, " · "))
+}
+
+// apart keeps text that runs from right to left, or that says so, from turning
+// round what stands beside it on a line: it is put between FIRST STRONG ISOLATE
+// and POP DIRECTIONAL ISOLATE (Unicode Standard Annex 9). Other text stays as it is.
+func apart(s string) string {
+	turns := func(r rune) bool {
+		return unicode.Is(unicode.Cf, r) || r >= 0x0590 && r < 0x0900 || r >= 0xFB1D && r < 0xFF00 || r >= 0x10800 && r < 0x11000 || r >= 0x1E800 && r < 0x1F000
+	}
+	if !strings.ContainsFunc(s, turns) {
+		return s
+	}
+	return "\u2068" + s + "\u2069"
 }
 
 func (l *layout) whoFact(label string, m Moment) Fact { return Fact{say.T(label), l.who(m)} }
@@ -237,7 +251,7 @@ func (l *layout) step(m Moment) Value {
 	if !m.Done() {
 		return written("–")
 	}
-	return written(l.time(m.At) + "\n" + m.By)
+	return written(l.time(m.At) + "\n" + apart(m.By))
 }
 
 // summary puts what most readers come for first.
@@ -489,12 +503,12 @@ func (l *layout) exams(r Round) Block {
 }
 
 func (x Exam) name() say.Text {
-	t := say.T("%03d %s", x.Package, x.Crop)
+	t := say.T("%03d %s", x.Package, apart(x.Crop))
 	if x.Batch != "" {
-		t = say.T("%03d %s, %s", x.Package, x.Crop, x.Batch)
+		t = say.T("%03d %s, %s", x.Package, apart(x.Crop), apart(x.Batch))
 	}
 	if x.Ref != "" {
-		t = say.T("%s (marked %s)", t, x.Ref)
+		t = say.T("%s (marked %s)", t, apart(x.Ref))
 	}
 	if x.InPlaceOf != 0 {
 		t = say.T("%s, in place of %03d", t, x.InPlaceOf)
@@ -721,7 +735,7 @@ func (l *layout) history() Section {
 		if !s.Note.IsZero() {
 			what = say.T("%s (%s)", s.What, s.Note)
 		}
-		who := s.By
+		who := apart(s.By)
 		if s.Badge != "" {
 			who += " (" + s.Badge + ")"
 		}

@@ -273,3 +273,14 @@ func TestTables(t *testing.T) {
 		}
 	}
 }
+
+// A name that overrides the direction of what follows must not turn it round.
+func TestNamesStandApart(t *testing.T) {
+	all := strings.Join(build(t, byName(t, "hostile")).Document(time.UTC).Lines(nil), "\n")
+	if want := " · \u2068" + recordtest.Nasty + "\u2069 · bench 1"; !strings.Contains(all, want) {
+		t.Errorf("%q is missing", want)
+	}
+	if plain := strings.Join(build(t, byName(t, "passed")).Document(time.UTC).Lines(nil), "\n"); strings.Contains(plain, "\u2068") {
+		t.Error("an ordinary name is isolated")
+	}
+}
