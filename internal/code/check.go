@@ -21,6 +21,10 @@ func value(c byte) int {
 	return int(c - '0')
 }
 
+// CheckDigits gives the two check digits of s, which are digits and upper-case
+// letters: ISO/IEC 7064, MOD 97-10, with letters valued as the package comment says.
+func CheckDigits(s string) string { return checkDigits(s) }
+
 // checkDigits gives the two check digits of s: ISO/IEC 7064, MOD 97-10.
 func checkDigits(s string) string {
 	n := 98 - remainder(0, s+"00")
