@@ -11,6 +11,7 @@ import (
 	"io/fs"
 	"slices"
 	"strings"
+	"sync"
 
 	"lastlook/assets"
 	"lastlook/reference"
@@ -87,8 +88,8 @@ func joinParts() string {
 	return strings.Join(names, " ")
 }
 
-// shippedReference indexes the reference that is built in.
-func shippedReference() (*reference.Index, error) {
+// shippedReference indexes the reference that is built in, once.
+var shippedReference = sync.OnceValues(func() (*reference.Index, error) {
 	files, err := fs.Sub(assets.FS, "reference")
 	if err != nil {
 		return nil, err
@@ -98,7 +99,7 @@ func shippedReference() (*reference.Index, error) {
 		return nil, fmt.Errorf("the built-in reference is faulty:\n%w", err)
 	}
 	return reference.NewIndex(book)
-}
+})
 
 // eachLine calls f for each line, however long, without its end.
 func eachLine(ctx context.Context, in io.Reader, f func(string) error) error {
