@@ -91,6 +91,7 @@ func commands() []command {
 		serveCommand(),
 		importCommand(),
 		labelsCommand(),
+		recordCommand(),
 		rebuildCommand(),
 		lookupCommand(),
 		sampleSizeCommand(),
