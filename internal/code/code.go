@@ -1,6 +1,8 @@
 package code
 
 import (
+	"crypto/sha256"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"slices"
@@ -24,6 +26,7 @@ const MaxPackage = 9_999_999
 const (
 	tokenLen     = 4  // consignment, badge, sample, location
 	maxReference = 10 // reference card
+	referenceLen = 8  // of the tokens made for reference cards
 	minDigits    = 3  // of a package number
 	maxDigits    = 7
 	shownScan    = 40 // characters of a bad scan that a sentence repeats
@@ -143,10 +146,20 @@ func NewConsignmentCode(random uint64) string {
 // condition as [NewConsignmentCode].
 func NewToken(kind Kind, random uint64) string { return token(random, kind) }
 
+// ReferenceToken makes the payload of a reference card from the entry's id. The
+// same id gives the same token on every machine, so that a printed card stays
+// good. Two ids with one token are all but impossible: there are 30⁸ tokens.
+func ReferenceToken(id string) string {
+	sum := sha256.Sum256([]byte(id))
+	return tokenOf(binary.BigEndian.Uint64(sum[:]), referenceLen, KindReference)
+}
+
 // token picks a code that is sturdy behind each of the kind letters.
-func token(random uint64, kinds ...Kind) string {
+func token(random uint64, kinds ...Kind) string { return tokenOf(random, tokenLen, kinds...) }
+
+func tokenOf(random uint64, length int, kinds ...Kind) string {
 	for {
-		var b [tokenLen]byte
+		b := make([]byte, length)
 		x := random
 		for i := range b {
 			b[i] = Alphabet[x%uint64(len(Alphabet))]
