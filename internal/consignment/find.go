@@ -156,6 +156,25 @@ type EntryPin struct {
 	Reasons  []say.Text  `json:"reasons,omitempty"`
 }
 
+// WhatOf says what a find put down to an entry is, from the kind of organism or
+// cause in the reference's words. Mosses and algae count as weeds: plants that
+// were not sold. "" is an unknown kind.
+func WhatOf(kind string) What {
+	switch kind {
+	case "insect", "mite", "nematode", "mollusc":
+		return LivePest
+	case "fungus", "oomycete", "bacterium", "phytoplasma", "virus":
+		return Disease
+	case "weed", "bryophyte_alga":
+		return Weed
+	case "abiotic":
+		return Damage
+	case "beneficial":
+		return Beneficial
+	}
+	return ""
+}
+
 // Advice is the decision on one find, with its reasons as sentences.
 type Advice struct {
 	Rung    ladder.Rung `json:"rung"`
@@ -193,6 +212,11 @@ type Lowering struct {
 // inspection); soil, a weed, a live pest or active disease rejects (common
 // practice); anything else is noted. "I don't know" never means note, and a
 // question left open never counts as harmless.
+//
+// A named entry knows more than the word for what was seen: springtails are
+// noted though they are alive. So where the word is no more than the kind of the
+// entry, the entry alone decides; where it says something else, both count and
+// the higher rung stands.
 func Advise(f FindFacts, _ RuleSet) Advice {
 	var a Advice
 	add := func(r ladder.Rung, reason say.Text) {
@@ -223,6 +247,9 @@ func Advise(f FindFacts, _ RuleSet) Advice {
 		default:
 			add(ladder.Sample, say.T("The reference does not say what to do about %s: collect a sample.", e.Name))
 		}
+	}
+	if e := f.Entry; e != nil && e.Rung.Valid() && f.What == WhatOf(e.Kind) && !(f.What == Damage && f.Alive == AliveYes) {
+		return a // something alive at damage without life is another matter
 	}
 	switch f.What {
 	case Soil:
