@@ -137,7 +137,7 @@ func (k *kiosk) answer(s scanned, text string) (answer, error) {
 	case code.KindReference:
 		return k.scanReference(s, cd)
 	}
-	return note(say.T("A %s code: %s", cd.Kind.Words(), cd.Human()), say.T("There is nothing to do with it on this screen."), ""), nil
+	return note(say.T("This is a code of another kind (%s): %s", cd.Kind.Words(), cd.Human()), say.T("There is nothing to do with it on this screen."), ""), nil
 }
 
 // placeNow is where a page leads after the scan made on it was taken.
