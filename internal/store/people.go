@@ -67,7 +67,7 @@ func (s *Store) DoPeople(ctx context.Context, actor consignment.Actor, bench, ke
 		}
 		if j, ok := c.(people.Join); ok && j.ID == "" {
 			for j.ID == "" {
-				id := code.NewConsignmentCode(s.random64())
+				id := code.NewToken(code.KindBadge, s.random64())
 				if _, used := roster.Person(id); !used {
 					j.ID = id
 				}
