@@ -18,6 +18,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/chromedp"
 	"golang.org/x/net/html"
 
 	"lastlook/internal/browsertest"
@@ -449,7 +450,9 @@ func TestUploadRefuses(t *testing.T) {
 		d.send("", []byte("x")).wants(t, 422, "/orders/upload", "No file was chosen.")
 	})
 	t.Run("too large", func(t *testing.T) {
-		d.send("orders.csv", bytes.Repeat([]byte("a,b,c,d,e,f,g\n"), order.MaxBytes/14+10)).wants(t, 422, "/orders/upload/.+", "MiB")
+		for _, more := range []int{1, maxOrders} {
+			d.send("orders.csv", make([]byte, order.MaxBytes+more)).wants(t, 422, "/orders/upload", "The file is larger than 64 MiB.")
+		}
 	})
 	t.Run("cut off", func(t *testing.T) {
 		a := d.read(d.client.Post(d.url+"/orders/upload", "multipart/form-data; boundary=x", strings.NewReader("--x\r\nContent-Disposition: form-data; name=\"file\"; filename=\"a.csv\"\r\n\r\nconsignment")))
@@ -674,5 +677,71 @@ func TestOfficeInBrowser(t *testing.T) {
 	}
 	if f := b.Faults(); len(f) > 0 {
 		t.Errorf("the pages complained: %q", f)
+	}
+}
+
+// withStaff opens a page in a browser as the supervisor.
+func (d *desk) withStaff(b *browsertest.Browser, path string) {
+	d.t.Helper()
+	staff := d.staff()
+	b.Open(d.url + "/people")
+	browsertest.Eval[bool](b, fmt.Sprintf(`(document.cookie = "%s=%s; path=/", true)`, personCookie, staff["Ida Fenn"].ID))
+	b.Open(d.url + path)
+}
+
+// A crop line that was added is where the typing goes on, and what was typed
+// before is still there.
+func TestAddCropLineInBrowser(t *testing.T) {
+	b := browsertest.New(t)
+	d := newDesk(t)
+	d.withStaff(b, "/orders/new")
+	b.Wait(`document.activeElement.name === "number"`)
+	b.Type("K-77")
+	b.Click(`[name="crop1"]`)
+	b.Type("Viola")
+	b.Click(`.act[value="add"]`)
+	b.Wait(`document.activeElement.name === "crop2"`)
+	for name, want := range map[string]string{"number": "K-77", "crop1": "Viola"} {
+		if got := browsertest.Eval[string](b, `document.querySelector('[name="`+name+`"]').value`); got != want {
+			t.Errorf("%s = %q, want %q", name, got, want)
+		}
+	}
+	// Enter keeps the consignment; it takes no line off.
+	b.Keys("\r")
+	b.Wait(`document.querySelectorAll(".field-error").length > 0 && document.querySelector('[name="crop2"]')`)
+	if f := b.Faults(); len(f) > 0 {
+		t.Errorf("the page complained: %q", f)
+	}
+}
+
+// The page of a long upload follows it to its end by itself.
+func TestUploadInBrowser(t *testing.T) {
+	b := browsertest.New(t)
+	d := newDesk(t)
+	d.withStaff(b, "/orders/upload")
+	var s strings.Builder
+	s.WriteString("consignment,customer,destination,dispatch,packages,crop,units per package\n")
+	for i := range 6000 {
+		fmt.Fprintf(&s, "N-%d,Hall,Eastmoor,2026-03-13 10:00,%d,Salvia,6\n", i, 1+i%90)
+	}
+	file := filepath.Join(t.TempDir(), "long.csv")
+	if err := os.WriteFile(file, []byte(s.String()), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b.Do(chromedp.SetUploadFiles("#file", []string{file}))
+	b.Click(`#main form .act-big`)
+	b.Wait(`location.pathname.startsWith("/orders/upload/")`)
+	for range 20 { // each Wait is bounded; a slow machine may need some
+		if strings.Contains(b.Text("#upload h1"), "All of it is here") {
+			break
+		}
+		b.Wait(`document.querySelector("#upload h1, #upload .panel")`)
+		time.Sleep(time.Second)
+	}
+	if got := b.Text("#upload"); !strings.Contains(got, "6,000 consignments new.") || strings.Contains(got, "Look again") {
+		t.Errorf("the page ends with %.300q", got)
+	}
+	if f := b.Faults(); len(f) > 0 {
+		t.Errorf("the page complained: %q", f)
 	}
 }
