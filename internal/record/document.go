@@ -9,6 +9,7 @@ import (
 
 	"lastlook/internal/consignment"
 	"lastlook/internal/ladder"
+	"lastlook/internal/people"
 	"lastlook/internal/say"
 )
 
@@ -735,11 +736,15 @@ func (l *layout) history() Section {
 		if !s.Note.IsZero() {
 			what = say.T("%s (%s)", s.What, s.Note)
 		}
-		who := apart(s.By)
-		if s.Badge != "" {
-			who += " (" + s.Badge + ")"
+		who := written(s.By)
+		if len(s.Roles) > 0 {
+			roles := make([]say.Text, len(s.Roles))
+			for i, role := range s.Roles {
+				roles[i] = people.RoleWords(role)
+			}
+			who = said("%s (%s)", apart(s.By), roles)
 		}
-		t.Rows = append(t.Rows, []Value{said("%d", s.Step), written(s.At.UTC().Format(seconds)), written(who), written(s.Bench), {Text: what}})
+		t.Rows = append(t.Rows, []Value{said("%d", s.Step), written(s.At.UTC().Format(seconds)), who, written(s.Bench), {Text: what}})
 	}
 	return Section{ID: "history", Title: say.T("Appendix: history"), Blocks: []Block{{Table: t}}}
 }

@@ -57,12 +57,13 @@ type Record struct {
 }
 
 // Moment is when something was done, by whom, at which bench, and which step of
-// the history it is.
+// the history it is. What stands on a person's badge is left out: whoever reads
+// the record could print the badge from it.
 type Moment struct {
 	Step  int       `json:"step,omitempty"`
 	At    time.Time `json:"at,omitzero"`
 	By    string    `json:"by,omitempty"`    // name
-	Badge string    `json:"badge,omitempty"` // of the person
+	Roles []string  `json:"roles,omitempty"` // that the person had then
 	Bench string    `json:"bench,omitempty"`
 }
 
@@ -345,7 +346,7 @@ func newBuilder(s *consignment.State, o Options) *builder {
 }
 
 func momentOf(rec consignment.Recorded) Moment {
-	return Moment{Step: rec.Version, At: rec.At, By: rec.Actor.Name, Badge: rec.Actor.ID, Bench: rec.Bench}
+	return Moment{Step: rec.Version, At: rec.At, By: rec.Actor.Name, Roles: rec.Actor.Roles, Bench: rec.Bench}
 }
 
 func (b *builder) walk(r *Record) {

@@ -284,3 +284,18 @@ func TestNamesStandApart(t *testing.T) {
 		t.Error("an ordinary name is isolated")
 	}
 }
+
+// A record goes to strangers: with what is on a badge they could make the badge.
+func TestNoBadges(t *testing.T) {
+	r := build(t, byName(t, "amended"))
+	raw, err := json.Marshal(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := strings.Join(r.Document(time.UTC).Lines(nil), "\n") + string(raw)
+	for _, a := range []consignment.Actor{recordtest.Tam, recordtest.Ida} {
+		if !strings.Contains(all, a.Name) || strings.Contains(all, a.ID) {
+			t.Errorf("%s: the name is missing or the badge is there", a.Name)
+		}
+	}
+}
