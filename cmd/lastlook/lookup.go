@@ -14,6 +14,7 @@ import (
 	"sync"
 
 	"lastlook/assets"
+	"lastlook/internal/say"
 	"lastlook/reference"
 )
 
@@ -126,53 +127,14 @@ func showHits(w io.Writer, query string, r reference.Result) error {
 	}
 	for i, h := range r.Hits {
 		fmt.Fprintf(&b, "%3d  %-7s %s (%s), %s\n", i+1, h.Action(), h.Name, h.Scientific, h.ID)
-		fmt.Fprintf(&b, "             why: %s\n", why(h))
+		fmt.Fprintf(&b, "             why: %s\n", h.WhyIn(say.Text.String))
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
 }
 
-func why(h reference.Hit) string {
-	var parts []string
-	for _, t := range h.Why {
-		parts = append(parts, t.String())
-	}
-	return strings.Join(parts, ", ")
-}
-
-// The shape of lookup --json. Keys are a promise to scripts.
-type lookupJSON struct {
-	Query   string    `json:"query"`
-	Outcome string    `json:"outcome"`
-	Said    string    `json:"said"`
-	Notices []string  `json:"notices,omitempty"`
-	Hits    []hitJSON `json:"hits"`
-}
-
-type hitJSON struct {
-	ID           string   `json:"id"`
-	Name         string   `json:"name"`
-	Scientific   string   `json:"scientific"`
-	Kind         string   `json:"kind"`
-	Score        float64  `json:"score"`
-	Action       string   `json:"action"`
-	Why          string   `json:"why"`
-	ConfusedWith string   `json:"confused_with,omitempty"`
-	DoNotConfuse []string `json:"do_not_confuse,omitempty"`
-}
-
 func showJSON(w io.Writer, query string, r reference.Result) error {
-	out := lookupJSON{Query: query, Outcome: string(r.Outcome), Said: r.Said.String(), Hits: []hitJSON{}}
-	for _, n := range r.Notices {
-		out.Notices = append(out.Notices, n.String())
-	}
-	for _, h := range r.Hits {
-		out.Hits = append(out.Hits, hitJSON{
-			ID: h.ID, Name: h.Name, Scientific: h.Scientific, Kind: string(h.Kind), Score: h.Score, Action: h.Action().String(),
-			Why: why(h), ConfusedWith: h.Confused, DoNotConfuse: h.DoNotConfuse,
-		})
-	}
 	enc := json.NewEncoder(w)
 	enc.SetEscapeHTML(false)
-	return enc.Encode(out)
+	return enc.Encode(r.Reply(query, say.Text.String))
 }
