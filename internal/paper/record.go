@@ -506,7 +506,7 @@ func (s *recordSheet) picture(p record.Picture, x, y, w, h float64) error {
 	if err != nil {
 		return fmt.Errorf("paper: photo %s: %w", p.Hash, err)
 	}
-	name := fmt.Sprintf("photo-%d", px)
+	name := fmt.Sprintf("photo-%d", len(s.widths))
 	o := fpdf.ImageOptions{ImageType: "JPG"}
 	s.RegisterImageOptionsReader(name, o, bytes.NewReader(small.JPEG))
 	s.ImageOptions(name, x, y, w, h, false, o, 0, "")

@@ -32,9 +32,9 @@ func recordPDF(t testing.TB, d record.Document, paper string) []byte {
 	return b.Bytes()
 }
 
-func recordText(t testing.TB, pdf []byte) string {
+func recordText(t testing.TB, pdf []byte, options ...string) string {
 	t.Helper()
-	out, err := exec.Command(tool(t, "pdftotext"), "-raw", writeFile(t, "record.pdf", pdf), "-").Output()
+	out, err := exec.Command(tool(t, "pdftotext"), append(options, "-raw", writeFile(t, "record.pdf", pdf), "-")...).Output()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -68,14 +68,23 @@ func TestRecordSaysAll(t *testing.T) {
 		for _, paper := range []string{"a4", "letter"} {
 			t.Run(c.Name+" "+paper, func(t *testing.T) {
 				d := document(t, c.Bench, false)
-				got := bare(strings.Join(strings.FieldsFunc(recordText(t, recordPDF(t, d, paper)), func(r rune) bool { return r == '\f' }), "\n"))
+				pdf := recordPDF(t, d, paper)
+				// Head and foot stand between what goes on over the page: they are cut off
+				// here, at 41 points from above and 38 from below.
+				height := recordPapers[paper][1] * pointsPerMM
+				body := bare(recordText(t, pdf, "-x", "0", "-y", "41", "-W", "700", "-H", fmt.Sprint(int(height)-41-38)))
 				for _, line := range d.Lines(nil) {
 					want := bare(shown(t, line))
-					if !strings.Contains(got, want) {
-						// A long text may go on over the page, with the head between.
-						if n := len([]rune(want)); n < 100 || !strings.Contains(got, string([]rune(want)[:n/3])) {
-							t.Errorf("%q is not on the print", line)
-						}
+					if !strings.Contains(body, want) && line != d.Title.String() && line != d.Program && line != d.Tag.Number {
+						t.Errorf("%q is not on the print", line)
+					}
+				}
+				// The head is cut where it is too long for the line.
+				head := d.Title.String()
+				head = head[:min(len(head), 28)]
+				for _, line := range []string{d.Program, head} {
+					if !strings.Contains(bare(recordText(t, pdf)), bare(line)) {
+						t.Errorf("%q is not in head or foot", line)
 					}
 				}
 			})
@@ -119,6 +128,28 @@ func TestRecordSame(t *testing.T) {
 		return
 	}
 	t.Fatal("there is no case with photos")
+}
+
+// Each photo is an image of its own, with a width of its own.
+func TestRecordPhotosDiffer(t *testing.T) {
+	for _, c := range recordtest.Cases(t) {
+		if c.Name != "rejected" {
+			continue
+		}
+		out, err := exec.Command(tool(t, "pdfimages"), "-list", writeFile(t, "record.pdf", recordPDF(t, document(t, c.Bench, false), "a4"))).Output()
+		if err != nil {
+			t.Fatal(err)
+		}
+		widths := map[string]bool{}
+		for _, line := range strings.Split(string(out), "\n") {
+			if f := strings.Fields(line); len(f) > 4 && f[2] == "image" {
+				widths[f[3]] = true
+			}
+		}
+		if len(widths) != 6 {
+			t.Errorf("images of %d widths, want 6:\n%s", len(widths), out)
+		}
+	}
 }
 
 func TestRecordMarks(t *testing.T) {

@@ -109,6 +109,22 @@ func TestAmendedBothStand(t *testing.T) {
 	}
 }
 
+// What a find stood at before a move is what stood then, also if the find was
+// amended later.
+func TestMoveBeforeAmendment(t *testing.T) {
+	b := recordtest.New(t, "K-1", "Saltwick Quay Market (invented)", recordtest.Lavender(9)).Seal("")
+	pkg := b.Drawn(0)
+	b.Open(pkg, 12)
+	f := recordtest.Facts(pkg, 1, consignment.Damage, consignment.AliveNo)
+	n := b.Find(f, 0)
+	f.What, f.Alive = consignment.LivePest, consignment.AliveYes
+	b.Do(consignment.RaiseFind{Find: n, Rung: ladder.Reject, Reason: "looks fresh"}, consignment.AmendFind{Find: n, Facts: f, Reason: "found it"})
+	got := build(t, b).Rounds[0].Finds[0]
+	if len(got.Moves) != 1 || got.Moves[0].From != ladder.Note || got.Moves[0].To != ladder.Reject {
+		t.Errorf("moves %+v, want one from note to reject", got.Moves)
+	}
+}
+
 func TestReplacedKeepsItsPlace(t *testing.T) {
 	r := build(t, byName(t, "rejected")).Rounds[0]
 	if len(r.Replacements) != 2 || len(r.Exams) != len(r.Draw) {

@@ -348,7 +348,7 @@ func hostile(t testing.TB) *Bench {
 	pkg := b.Drawn(0)
 	b.Open(pkg, 3)
 	f := Facts(pkg, 1, consignment.Soil, consignment.NotTold)
-	f.Note = long[:800]
+	f.Note = "Seen at the rim: " + long[:800]
 	b.Find(f, ladder.Sample)
 	b.Finish(pkg).Do(consignment.EndRound{})
 	return b
