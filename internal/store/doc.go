@@ -5,7 +5,9 @@
 // through the core and keeps what follows from it in one transaction: the
 // events, the idempotency key, and the read tables. When Do returns, the step is
 // durable (write-ahead log, synchronous=FULL; both are read back at start).
-// [Store.Rebuild] makes the read tables again from the events.
+// [Store.Rebuild] makes the read tables again from the events. Every event is
+// hashed into the site's ledger in the transaction that adds it: [Store.Head] is
+// its signed head, [Store.Proof] and [Store.Growth] prove what is under it.
 //
 // Rows and SQL stay inside this package; it gives out domain types and its own
 // plain row types. It decides nothing about inspections, and it is not meant for

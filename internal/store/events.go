@@ -98,7 +98,12 @@ type encoded struct {
 }
 
 // appendEvents writes events behind a stream's history, in the site's whole order.
+// It works only inside inTx, which hashes them.
 func appendEvents(tx *gorm.DB, stream string, after int, m consignment.Meta, key string, events []encoded) error {
+	b, err := batchIn(tx)
+	if err != nil {
+		return err
+	}
 	var last int64
 	if err := tx.Model(&eventRow{}).Select("COALESCE(MAX(seq), 0)").Scan(&last).Error; err != nil {
 		return fmt.Errorf("finding the end of the history: %w", err)
@@ -117,6 +122,7 @@ func appendEvents(tx *gorm.DB, stream string, after int, m consignment.Meta, key
 	if err := tx.Create(&rows).Error; err != nil {
 		return fmt.Errorf("appending to %s: %w", stream, err)
 	}
+	b.add(rows)
 	if key == "" {
 		return nil
 	}

@@ -129,6 +129,9 @@ func TestKilledAtAnyMoment(t *testing.T) {
 		if err != nil {
 			t.Fatalf("run %d: opening after the kill: %v", i, err)
 		}
+		if w := s.Warnings(); len(w) > 0 {
+			t.Fatalf("run %d: a kill looks like a change from outside: %v", i, w)
+		}
 		f := strings.Fields(last)
 		code, place0 := f[0], f[2]
 		version, err := strconv.Atoi(f[1])

@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/pressly/goose/v3"
@@ -45,7 +46,10 @@ type Store struct {
 	// Random fills codes and seeds; crypto/rand unless a test sets it.
 	Random func([]byte)
 	// rules are the rule set in force.
-	rules consignment.RuleSet
+	rules   consignment.RuleSet
+	books   books
+	noter   *noter // nil if the store only reads
+	closing sync.Once
 }
 
 // dialector gives gorm's SQLite dialect the driver's own errors: the stock
@@ -84,7 +88,7 @@ func Open(ctx context.Context, dir string) (*Store, error) {
 		return nil, explain(err, dir)
 	}
 	if err := s.prepare(ctx); err != nil {
-		s.sql.Close()
+		s.Close()
 		return nil, explain(err, dir)
 	}
 	return s, nil
@@ -149,7 +153,7 @@ func (s *Store) prepare(ctx context.Context) error {
 	if _, err := provider.Up(ctx); err != nil {
 		return fmt.Errorf("bringing the tables up to date: %w", err)
 	}
-	return nil
+	return s.openLedger(ctx)
 }
 
 func (s *Store) migrator() (*goose.Provider, error) {
@@ -161,7 +165,14 @@ func (s *Store) migrator() (*goose.Provider, error) {
 }
 
 // Close closes the data file.
-func (s *Store) Close() error { return s.sql.Close() }
+func (s *Store) Close() error {
+	s.closing.Do(func() {
+		if s.noter != nil {
+			s.noter.stop()
+		}
+	})
+	return s.sql.Close()
+}
 
 // Dir is the data folder.
 func (s *Store) Dir() string { return s.dir }
@@ -170,9 +181,23 @@ func (s *Store) Dir() string { return s.dir }
 // holds everywhere until rule sets can be edited.
 func (s *Store) Rules(destination string) consignment.RuleSet { return s.rules }
 
-// inTx runs f in one transaction: all of it is kept, or nothing.
+// inTx runs f in one transaction: all of it is kept, or nothing. The events that
+// f appends are hashed into the ledger at its end, and the new head is signed.
 func (s *Store) inTx(ctx context.Context, f func(tx *gorm.DB) error) error {
-	return explain(s.db.WithContext(ctx).Transaction(f), s.dir)
+	b := &batchOf{}
+	err := s.db.WithContext(context.WithValue(ctx, batchKey{}, b)).Transaction(func(tx *gorm.DB) error {
+		if err := f(tx); err != nil {
+			return err
+		}
+		return s.hash(tx, b)
+	})
+	if err != nil {
+		return explain(err, s.dir)
+	}
+	if len(b.leaves) > 0 {
+		s.note(b)
+	}
+	return nil
 }
 
 // NewSeed makes a seed for a draw from the operating system's generator.

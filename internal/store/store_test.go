@@ -343,7 +343,8 @@ func dump(t *testing.T, db *sql.DB, tables ...string) string {
 }
 
 func TestMigrationsDownAndUp(t *testing.T) {
-	s := open(t, t.TempDir())
+	dir := t.TempDir()
+	s := open(t, dir)
 	p, err := s.migrator()
 	if err != nil {
 		t.Fatal(err)
@@ -352,12 +353,17 @@ func TestMigrationsDownAndUp(t *testing.T) {
 		t.Fatalf("down: %v", err)
 	}
 	var n int
-	if err := s.sql.QueryRow("SELECT COUNT(*) FROM sqlite_master WHERE type = 'table' AND name IN ('events', 'consignments', 'people', 'blobs')").Scan(&n); err != nil || n != 0 {
+	if err := s.sql.QueryRow("SELECT COUNT(*) FROM sqlite_master WHERE type = 'table' AND name IN ('events', 'consignments', 'people', 'blobs', 'hashes', 'heads')").Scan(&n); err != nil || n != 0 {
 		t.Fatalf("%d tables are left after going down (%v), want none", n, err)
 	}
 	if _, err := p.Up(ctx); err != nil {
 		t.Fatalf("up again: %v", err)
 	}
+	s.Close()
+	if err := os.Remove(filepath.Join(dir, NoteFile)); err != nil { // the record it notes is gone on purpose
+		t.Fatal(err)
+	}
+	s = open(t, dir)
 	inspect(t, s, register(t, s, order("K-1", 2)))
 }
 
