@@ -658,6 +658,43 @@ func TestAmendFind(t *testing.T) {
 	}
 }
 
+// What a find stands at follows from its newest step, whether that was a move on
+// the ladder or an amendment.
+func TestAmendingAfterAMoveOnTheLadder(t *testing.T) {
+	t.Run("raised, then amended to something higher", func(t *testing.T) {
+		in, pkg := opened(t, lavender(2))
+		in.do(RecordFind{Facts: facts(pkg, 1, Damage, AliveNo)}, RaiseFind{1, ladder.Reject, "fresh"},
+			AmendFind{1, facts(pkg, 1, NotIdentified, NotTold), "never seen it"})
+		if f := in.s.Running().Find(1); f.Rung != ladder.Sample {
+			t.Errorf("stands at %v, want sample", f.Rung)
+		}
+	})
+	t.Run("lowered, then found to be alive after all", func(t *testing.T) {
+		in, pkg := opened(t, lavender(2))
+		in.do(RecordFind{Facts: facts(pkg, 1, LivePest, NotTold)})
+		in.actor = ida
+		in.do(LowerFind{1, ladder.Note, "dead"})
+		in.actor = tam
+		in.do(AmendFind{1, facts(pkg, 1, LivePest, AliveYes), "it moved"})
+		if f := in.s.Running().Find(1); f.Rung != ladder.Reject || f.Lowered != nil {
+			t.Errorf("stands at %v (lowered %+v), want reject", f.Rung, f.Lowered)
+		}
+		in.do(EndRound{})
+		if got := in.s.Round().Ended.Outcome; got != Rejected {
+			t.Errorf("ended %s, want rejected", got)
+		}
+	})
+	t.Run("amended, then lowered", func(t *testing.T) {
+		in, pkg := opened(t, lavender(2))
+		in.do(RecordFind{Facts: facts(pkg, 1, Damage, AliveNo)}, AmendFind{1, facts(pkg, 1, LivePest, AliveYes), "it moved"})
+		in.actor = ida
+		in.do(LowerFind{1, ladder.Note, "a lacewing, let go"})
+		if f := in.s.Running().Find(1); f.Rung != ladder.Note {
+			t.Errorf("stands at %v, want note", f.Rung)
+		}
+	})
+}
+
 func TestAmendToStopStops(t *testing.T) {
 	in, pkg := opened(t, lavender(2))
 	in.do(RecordFind{Facts: facts(pkg, 1, Damage, AliveNo)}, AmendFind{1, facts(pkg, 1, Suspect, NotTold), "exit holes"})

@@ -51,6 +51,9 @@ func Describe(e Event) say.Text {
 	case LooksConfirmed:
 		return say.T("Package %03d: looks confirmed", e.Package)
 	case FindRecorded:
+		if e.Facts.Unit == 0 {
+			return say.T("Find %d in package %03d itself: %s, %s", e.Find, e.Facts.Package, e.Facts.What.Words(), e.Rung.Word())
+		}
 		return say.T("Find %d in package %03d, unit %d: %s, %s", e.Find, e.Facts.Package, e.Facts.Unit, e.Facts.What.Words(), e.Rung.Word())
 	case FindRaised:
 		return say.T("Find %d raised to %s", e.Find, e.Rung.Word())

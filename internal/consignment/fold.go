@@ -141,7 +141,9 @@ func (s *State) applyToRound(rec Recorded, event Event, amended bool) error {
 		if f == nil {
 			return fmt.Errorf("there is no find %d", e.Find)
 		}
-		f.Rung = e.Rung
+		if !s.superseded(f, rec) {
+			f.Rung = e.Rung
+		}
 		return nil
 	case FindLowered:
 		f := r.Find(e.Find)
@@ -149,13 +151,25 @@ func (s *State) applyToRound(rec Recorded, event Event, amended bool) error {
 			return fmt.Errorf("there is no find %d", e.Find)
 		}
 		f.Lowered = &Lowering{From: f.Rung, To: e.Rung, Reason: e.Reason, By: rec.Actor, At: rec.At}
-		f.Rung = e.Rung
+		if s.superseded(f, rec) {
+			f.Lowered = nil
+		} else {
+			f.Rung = e.Rung
+		}
 		return nil
 	case RoundEnded:
 		r.Ended = &Ending{Outcome: e.Outcome, Reasons: e.Reasons, ValidUntil: e.ValidUntil, At: rec.At, By: rec.Actor}
 		return nil
 	}
 	return r.applyToExam(rec, event)
+}
+
+// superseded reports whether a way up or down the ladder was taken before the
+// find was amended. It was about the facts as they stood then, and the amendment
+// already took it into account when it set the rung.
+func (s *State) superseded(f *Find, move Recorded) bool {
+	am, ok := s.amendments[f.Event]
+	return ok && move.Version < am.Version
 }
 
 func (r *Round) applyDraw(s *State, rec Recorded, e Drawn) error {

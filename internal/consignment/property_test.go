@@ -160,7 +160,14 @@ func audit(history []Recorded, round int) string {
 	for _, rec := range history {
 		e := rec.Event
 		if w, ok := with[rec.Version]; ok {
-			e = w
+			if _, find := w.(FindRecorded); !find {
+				e = w // a find counts as amended from the amendment on
+			}
+		}
+		if am, ok := e.(Amended); ok && am.With != nil {
+			if f, find := am.With.Event.(FindRecorded); find {
+				e = f
+			}
 		}
 		if withdrawn[rec.Version] {
 			if f, ok := e.(FindRecorded); ok && f.Rung > ladder.Note && !by[rec.Version].Has(Supervisor) {
