@@ -144,9 +144,9 @@ func (ev Evidence) Record() []say.Text {
 		return []say.Text{say.T("Nothing was examined, so nothing can be said about an infestation.")}
 	case ev.Infested > 0:
 		if ev.Infested == 1 {
-			s = append(s, say.T("1 of %d packages examined was infested.", ev.Examined))
+			s = append(s, say.T("1 of %d packages examined was infested, or suspected to be.", ev.Examined))
 		} else {
-			s = append(s, say.T("%d of %d packages examined were infested.", ev.Infested, ev.Examined))
+			s = append(s, say.T("%d of %d packages examined were infested, or suspected to be.", ev.Infested, ev.Examined))
 		}
 		if ev.Examined == ev.Packages && ev.Efficacy == Whole {
 			s = append(s, say.T("Every package was examined."))

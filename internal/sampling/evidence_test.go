@@ -98,13 +98,13 @@ func TestEvidenceWords(t *testing.T) {
 		},
 		{
 			"finds", Question{Packages: 240, Examined: 5, Infested: 1},
-			"1 of 5 packages examined was infested. Of all 240 packages up to 156 (65 %) may be, with a confidence of 95 %." + always,
-			"1 of 5 packages examined was infested. Of all 240 packages up to 156 (65 %) may be, with a confidence of 95 %." + always,
+			"1 of 5 packages examined was infested, or suspected to be. Of all 240 packages up to 156 (65 %) may be, with a confidence of 95 %." + always,
+			"1 of 5 packages examined was infested, or suspected to be. Of all 240 packages up to 156 (65 %) may be, with a confidence of 95 %." + always,
 		},
 		{
 			"finds, everything", Question{Packages: 5, Examined: 5, Infested: 2},
-			"2 of 5 packages examined were infested. Every package was examined." + always,
-			"2 of 5 packages examined were infested. Every package was examined." + always,
+			"2 of 5 packages examined were infested, or suspected to be. Every package was examined." + always,
+			"2 of 5 packages examined were infested, or suspected to be. Every package was examined." + always,
 		},
 	}
 	for _, tt := range tests {
