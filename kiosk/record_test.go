@@ -149,7 +149,7 @@ func (d *desk) onBench() (code string, pkg int) {
 		}
 		return done.State
 	}
-	st := do(consignment.PrintLabels{Sheet: "a4", From: 1, To: 9}, check, consignment.Seal{Counted: 9, Rules: rules, Seed: d.store.NewSeed()})
+	st := do(consignment.PrintLabels{Sheet: "a4", From: 1, To: 9}, check, consignment.Seal{Counted: 9, Rules: rules})
 	pkg = st.Running().ToExamine()[0]
 	do(consignment.Fetch{Package: pkg}, consignment.Open{Package: pkg}, consignment.LookPackage{Package: pkg}, consignment.CountUnits{Package: pkg, Units: 4})
 	return code, pkg

@@ -91,7 +91,7 @@ func (k *kiosk) seal(c *gin.Context) error {
 		return k.showSeal(c, say.Refuse(say.Invalid, "That is not a whole number: use the digits 0 to 9.").For("counted"))
 	}
 	done, err := k.do(c, consignment.Seal{
-		Counted: counted, Rules: k.store.Rules(st.Destination), Seed: k.store.NewSeed(), Reason: c.PostForm("reason"),
+		Counted: counted, Rules: k.store.Rules(st.Destination), Reason: c.PostForm("reason"),
 	})
 	if r := asRefusal(err); r != nil {
 		return k.showSeal(c, r)

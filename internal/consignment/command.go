@@ -3,7 +3,6 @@ package consignment
 import (
 	"time"
 
-	"lastlook/internal/draw"
 	"lastlook/internal/ladder"
 )
 
@@ -45,12 +44,11 @@ type (
 		Rules RuleSet // the rule set in force, for a check before the seal
 	}
 
-	// Seal fixes the package list and draws from it. Counted is the number of
-	// packages the inspector counted; Seed comes from a generator nobody can steer.
+	// Seal fixes the package list and draws from it, with the prover of the step.
+	// Counted is the number of packages the inspector counted.
 	Seal struct {
 		Counted int
 		Rules   RuleSet
-		Seed    draw.Seed
 		Reason  string // for a second or later round
 	}
 

@@ -1,6 +1,7 @@
 package consignment
 
 import (
+	"bytes"
 	"reflect"
 	"slices"
 	"strings"
@@ -10,6 +11,7 @@ import (
 	"lastlook/internal/draw"
 	"lastlook/internal/ladder"
 	"lastlook/internal/say"
+	"lastlook/internal/vrf"
 )
 
 var (
@@ -25,6 +27,8 @@ type inspection struct {
 	now   time.Time
 	actor Actor
 	bench string
+
+	prover draw.Prover
 }
 
 func begin(t testing.TB) *inspection {
@@ -32,14 +36,14 @@ func begin(t testing.TB) *inspection {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &inspection{t: t, s: s, now: t0, actor: tam, bench: "bench 1"}
+	return &inspection{t: t, s: s, now: t0, actor: tam, bench: "bench 1", prover: prover(1)}
 }
 
 // try takes a step a minute after the last one and keeps what follows from it.
 func (in *inspection) try(c Command) error {
 	in.t.Helper()
 	in.now = in.now.Add(time.Minute)
-	m := Meta{Actor: in.actor, Bench: in.bench, At: in.now}
+	m := Meta{Actor: in.actor, Bench: in.bench, At: in.now, Prover: in.prover}
 	events, err := Decide(in.s, m, c)
 	if err != nil {
 		return err
@@ -97,12 +101,13 @@ func lavender(packages int) Line {
 	return Line{Crop: "Lavandula", Batch: "L-26-11", Bay: "B4", Packages: packages, UnitsPerPackage: 4}
 }
 
-func seed(b byte) draw.Seed {
-	var s draw.Seed
-	for i := range s {
-		s[i] = b + byte(i)
+// prover draws with a key made from b.
+func prover(b byte) draw.Prover {
+	k, err := vrf.NewKey(bytes.Repeat([]byte{b}, vrf.SeedSize))
+	if err != nil {
+		panic(err)
 	}
-	return s
+	return draw.NewProver("quillfern-test", k)
 }
 
 // fitCheck answers yes to everything; no names the items answered no.
@@ -128,7 +133,7 @@ func sealed(t testing.TB, lines ...Line) *inspection {
 	return in.do(
 		PrintLabels{Sheet: "a4", From: 1, To: in.s.Total()},
 		benchCheck(rules, false),
-		Seal{Counted: in.s.Total(), Rules: rules, Seed: seed(1)})
+		Seal{Counted: in.s.Total(), Rules: rules})
 }
 
 func looks(pkg int) ConfirmLooks {
@@ -214,7 +219,7 @@ func TestNextWalksTheRound(t *testing.T) {
 	step(Step{Kind: StepBefore})
 	in.do(benchCheck(rules, false))
 	step(Step{Kind: StepSeal})
-	in.do(Seal{Counted: 2, Rules: rules, Seed: seed(1)})
+	in.do(Seal{Counted: 2, Rules: rules})
 	step(Step{Kind: StepFetch})
 	in.do(Fetch{2})
 	step(Step{Kind: StepFetch})
@@ -237,7 +242,7 @@ func TestNextWalksTheRound(t *testing.T) {
 
 func TestRefusedSteps(t *testing.T) {
 	rules := DefaultRules()
-	seal := func(in *inspection) Seal { return Seal{Counted: in.s.Total(), Rules: rules, Seed: seed(1)} }
+	seal := func(in *inspection) Seal { return Seal{Counted: in.s.Total(), Rules: rules} }
 	notDrawn := func(in *inspection) int { return in.s.Running().Reserves[len(in.s.Running().Reserves)-1] }
 	tests := []struct {
 		name string
@@ -282,11 +287,12 @@ func TestRefusedSteps(t *testing.T) {
 		}},
 		{"miscounted", func(t *testing.T) {
 			in := begin(t).do(order("K-1", lavender(3)))
-			in.refused(Seal{Counted: 2, Rules: rules, Seed: seed(1)}, say.Invalid, "count again")
+			in.refused(Seal{Counted: 2, Rules: rules}, say.Invalid, "count again")
 		}},
-		{"no seed", func(t *testing.T) {
+		{"no key to draw with", func(t *testing.T) {
 			in := begin(t).do(order("K-1", lavender(3)))
-			in.refused(Seal{Counted: 3, Rules: rules}, say.Invalid, "no seed")
+			in.prover = draw.Prover{}
+			in.refused(Seal{Counted: 3, Rules: rules}, say.Storage, "no key for drawing")
 		}},
 		{"drawn twice", func(t *testing.T) {
 			in := sealed(t, lavender(30))
@@ -576,7 +582,7 @@ func TestSecondRound(t *testing.T) {
 	rules := DefaultRules()
 	in.do(RecordFind{Facts: facts(pkg, 1, Soil, NotTold)}, EndRound{})
 	in.do(Recount{0, 28, "two packages discarded"}, benchCheck(rules, false),
-		Seal{Counted: 28, Rules: rules, Seed: seed(9), Reason: "washed and repacked"})
+		Seal{Counted: 28, Rules: rules, Reason: "washed and repacked"})
 	if len(in.s.Rounds) != 2 || in.s.Round().Packages != 28 || in.s.Rounds[0].Packages != 30 {
 		t.Fatalf("rounds %d, packages %d then %d; want 2 rounds, 30 then 28", len(in.s.Rounds), in.s.Rounds[0].Packages, in.s.Round().Packages)
 	}

@@ -259,9 +259,6 @@ func (s *State) decideSeal(m Meta, c Seal) ([]Event, error) {
 	if c.Counted != n {
 		return nil, say.Refuse(say.Invalid, "You counted %d packages, the list has %d: count again, or correct the list.", c.Counted, n).For("counted")
 	}
-	if c.Seed.IsZero() {
-		return nil, say.Refuse(say.Invalid, "The draw has no seed: try again.")
-	}
 	if c.Rules.WindowHours < 1 {
 		return nil, say.Refuse(say.Invalid, "The rule set has no window between inspection and dispatch: the supervisor must set one.")
 	}
@@ -270,13 +267,18 @@ func (s *State) decideSeal(m Meta, c Seal) ([]Event, error) {
 		return nil, err
 	}
 	round := len(s.Rounds) + 1
-	drawn := Drawn{Round: round, Seed: c.Seed}
+	drawn := Drawn{Round: round}
 	if c.Rules.Spread && len(s.Lines) > 1 {
 		if drawn.Quotas, err = sampling.Allocate(plan.Examine, sizes(s.Lines)); err != nil {
 			return nil, err
 		}
 	}
-	sel, err := selection(s.Lines, c.Seed, n, plan.Examine, drawn.Quotas)
+	seed, evidence, err := m.Prover.Draw(s.drawInput(round, c.Rules, n, plan.Examine, drawn.Quotas))
+	if err != nil {
+		return nil, err
+	}
+	drawn.Seed, drawn.Evidence = seed, &evidence
+	sel, err := selection(s.Lines, seed, n, plan.Examine, drawn.Quotas)
 	if err != nil {
 		return nil, err
 	}

@@ -36,6 +36,8 @@ type Meta struct {
 	Actor Actor
 	Bench string
 	At    time.Time
+	// Prover makes the seed of a draw, with its proof. Only a Seal needs it.
+	Prover draw.Prover
 }
 
 // Event is something that happened to a consignment. Kind is its name in storage.
@@ -108,12 +110,16 @@ type (
 	}
 
 	// Drawn is the draw from the sealed list. The full order follows from the
-	// seed; Examine is kept as well so that the record can be read without it.
+	// seed, and the seed from the evidence; Seed and Examine are kept as well so that
+	// the record can be read without working them out. Histories from before draws
+	// were proven have no evidence.
 	Drawn struct {
 		Round   int       `json:"round"`
 		Seed    draw.Seed `json:"seed"`
 		Quotas  []int     `json:"quotas,omitempty"` // packages a crop line, when spread
 		Examine []int     `json:"examine"`          // package numbers, in draw order
+
+		Evidence *draw.Evidence `json:"evidence,omitempty"`
 	}
 
 	// Fetched records that a drawn package was scanned at the bench.

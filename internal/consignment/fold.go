@@ -2,6 +2,8 @@ package consignment
 
 import (
 	"fmt"
+	"maps"
+	"reflect"
 	"slices"
 
 	"lastlook/internal/draw"
@@ -10,10 +12,14 @@ import (
 // Fold makes the state from a consignment's history. The same history always
 // gives the same state. A history that cannot have happened (a gap, a draw that
 // does not follow from its seed, a step on a round that was never sealed) is an error.
-func Fold(history []Recorded) (*State, error) {
+func Fold(history []Recorded) (*State, error) { return fold(history, nil) }
+
+// fold is Fold where the proofs of the draws in proven, by version, are known to hold.
+func fold(history []Recorded, proven map[int]bool) (*State, error) {
 	s := &State{
 		History:    history,
 		checks:     map[int]roundChecks{},
+		proven:     maps.Clone(proven),
 		amendments: map[int]Amendment{},
 	}
 	for i, rec := range history {
@@ -50,7 +56,7 @@ func Fold(history []Recorded) (*State, error) {
 
 // After gives the state after the given events have been added to s.
 func (s *State) After(events []Recorded) (*State, error) {
-	return Fold(append(slices.Clip(slices.Clone(s.History)), events...))
+	return fold(append(slices.Clip(slices.Clone(s.History)), events...), s.proven)
 }
 
 func (s *State) apply(rec Recorded, event Event, amended bool) error {
@@ -173,6 +179,12 @@ func (s *State) superseded(f *Find, move Recorded) bool {
 }
 
 func (r *Round) applyDraw(s *State, rec Recorded, e Drawn) error {
+	if !r.DrawnAt.IsZero() {
+		return fmt.Errorf("round %d is drawn twice", r.Number)
+	}
+	if err := s.checkProof(r, rec.Version, e); err != nil {
+		return err
+	}
 	sel, err := selection(s.Lines, e.Seed, r.Packages, len(e.Examine), e.Quotas)
 	if err != nil {
 		return err
@@ -180,10 +192,38 @@ func (r *Round) applyDraw(s *State, rec Recorded, e Drawn) error {
 	if !slices.Equal(sel.Examine, e.Examine) {
 		return fmt.Errorf("the draw does not follow from its seed")
 	}
-	r.Seed, r.Quotas, r.Drawn, r.Reserves, r.DrawnAt = e.Seed, e.Quotas, e.Examine, sel.Reserves, rec.At
+	r.Seed, r.Proof, r.Quotas, r.Drawn, r.Reserves, r.DrawnAt = e.Seed, e.Evidence, e.Quotas, e.Examine, sel.Reserves, rec.At
 	for _, n := range e.Examine {
 		r.Exams[n] = &Exam{Package: n}
 	}
+	return nil
+}
+
+// checkProof checks that a draw is of this round's sealed list, and that its seed
+// follows from its proof. Whether the key is the site's only its ledger can tell.
+func (s *State) checkProof(r *Round, version int, e Drawn) error {
+	if e.Evidence == nil {
+		return nil
+	}
+	want := s.drawInput(r.Number, r.Rules, r.Packages, len(e.Examine), e.Quotas)
+	want.Site = e.Evidence.Input.Site
+	if !reflect.DeepEqual(want, e.Evidence.Input) {
+		return fmt.Errorf("the proof of the draw is not for the list that was sealed")
+	}
+	if s.proven[version] {
+		return nil
+	}
+	seed, err := e.Evidence.Seed()
+	if err != nil {
+		return err
+	}
+	if seed != e.Seed {
+		return fmt.Errorf("the seed of the draw does not follow from its proof")
+	}
+	if s.proven == nil {
+		s.proven = map[int]bool{}
+	}
+	s.proven[version] = true
 	return nil
 }
 

@@ -73,6 +73,7 @@ type State struct {
 	History []Recorded
 
 	checks     map[int]roundChecks // bench checks by round, as they may precede the seal
+	proven     map[int]bool        // draws whose proofs were checked, by version of the event
 	amendments map[int]Amendment
 }
 
@@ -113,6 +114,7 @@ type Round struct {
 	SealedBy Actor
 
 	Seed     draw.Seed
+	Proof    *draw.Evidence // of the seed, checked; nil in histories from before draws were proven
 	Quotas   []int
 	Drawn    []int // package numbers first drawn, in draw order
 	Reserves []int // the packages behind them, in draw order
@@ -331,6 +333,23 @@ func (s *State) ListDigest(round int) string {
 		}
 	}
 	return hex.EncodeToString(h.Sum(nil))
+}
+
+// drawInput is what the seed of a round's draw follows from; the site is missing.
+func (s *State) drawInput(round int, rules RuleSet, packages, examine int, quotas []int) draw.Input {
+	return draw.Input{
+		Consignment: s.Code, Number: s.Number, Round: round,
+		Rules: rules.Version, Rate: rules.Rate.String(), Minimum: rules.Minimum, Spread: rules.Spread,
+		Packages: packages, Examine: examine, Quotas: quotas, List: s.ListDigest(round),
+	}
+}
+
+// SeedWords says where the seed of the draw came from.
+func (r *Round) SeedWords() say.Text {
+	if r.Proof == nil {
+		return say.T("Seed without proof: this draw is from before draws were proven. The order follows from the seed, but nobody can show any more that the seed was not chosen.")
+	}
+	return say.T("Nobody chose the seed: it follows from the sealed list and the key of site %s, in one way only. The proof was checked.", r.Proof.Input.Site)
 }
 
 // ToExamine gives the packages to examine, replacements applied, in the order

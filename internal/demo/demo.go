@@ -168,7 +168,7 @@ func (f *filler) sealed(number, who string) []int {
 	st = f.do(number, who,
 		consignment.PrintLabels{Sheet: "a4", From: 1, To: n},
 		f.check(rules.Before, false, rules),
-		consignment.Seal{Counted: n, Rules: rules, Seed: f.st.NewSeed()},
+		consignment.Seal{Counted: n, Rules: rules},
 	)
 	if f.err != nil {
 		return nil

@@ -98,9 +98,9 @@ func NewProver(site string, key *vrf.Key) Prover {
 // Evidence is a proof of a draw: with it anybody can work the seed out, and see
 // that nobody chose it.
 type Evidence struct {
-	Key   vrf.PublicKey
-	Proof vrf.Proof
-	Input Input
+	Key   vrf.PublicKey `json:"key"`
+	Proof vrf.Proof     `json:"proof"`
+	Input Input         `json:"alpha"`
 }
 
 // Draw makes the seed for an input, with its evidence. The input's site is set

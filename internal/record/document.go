@@ -461,13 +461,21 @@ func (l *layout) seal(r Round) Block {
 }
 
 func (l *layout) draw(r Round) Block {
-	return Block{Facts: []Fact{
+	facts := []Fact{
 		text(say.T("Packages to examine"), say.T("%d of %d", r.Examine, r.Packages)),
 		text(say.T("Why that number"), sentences(r.Why)),
 		l.whoFact("Drawn", r.Drawn),
 		text(say.T("Drawn, in this order"), numbers(r.Draw)),
 		{say.T("Seed of the draw"), Value{Data: r.Seed, Text: say.T("The order follows from the seed and the number of packages, by the published ChaCha8 generator and a Fisher–Yates shuffle. It was worked out again for this record: the same.")}},
-	}}.under("Sample and draw")
+		text(say.T("Where the seed came from"), r.SeedWhy),
+	}
+	if p := r.Proof; p != nil {
+		facts = append(facts,
+			data(say.T("Key of the draw"), p.Key.String()),
+			Fact{say.T("Proof of the seed"), Value{Data: p.Proof.String(), Text: say.T("By RFC 9381, ECVRF-EDWARDS25519-SHA512-TAI. Anybody can check it who has the key from elsewhere: compare the key with the one the site made public.")}},
+		)
+	}
+	return Block{Facts: facts}.under("Sample and draw")
 }
 
 // sentences joins sentences to a paragraph.

@@ -22,6 +22,7 @@ import (
 	"time"
 
 	"lastlook/internal/consignment"
+	"lastlook/internal/draw"
 	"lastlook/internal/ladder"
 	"lastlook/internal/sampling"
 	"lastlook/internal/say"
@@ -106,9 +107,12 @@ type Round struct {
 	Examine int        `json:"examine"`
 	Why     []say.Text `json:"why"` // that number
 	Seed    string     `json:"seed"`
-	Quotas  []int      `json:"quotas,omitempty"` // packages a crop line, where the draw is spread
-	Draw    []int      `json:"draw"`             // packages first drawn, in draw order
-	Drawn   Moment     `json:"drawn"`
+	// Proof shows where the seed came from; nil if the draw is from before draws were proven.
+	Proof   *draw.Evidence `json:"proof,omitempty"`
+	SeedWhy say.Text       `json:"seed_why"`         // what the proof shows, or that there is none
+	Quotas  []int          `json:"quotas,omitempty"` // packages a crop line, where the draw is spread
+	Draw    []int          `json:"draw"`             // packages first drawn, in draw order
+	Drawn   Moment         `json:"drawn"`
 
 	Checks       []Check       `json:"checks"`
 	Replacements []Replacement `json:"replacements,omitempty"`
@@ -493,7 +497,7 @@ func (b *builder) round(r *consignment.Round) (Round, error) {
 	seal := b.sealed[r.Number]
 	out := Round{
 		Number: r.Number, Reason: r.Reason, Rules: r.Rules, Lines: seal.lines, Packages: r.Packages,
-		Digest: r.Digest, Sealed: seal.Moment, Examine: len(r.Drawn), Seed: hex.EncodeToString(r.Seed[:]),
+		Digest: r.Digest, Sealed: seal.Moment, Examine: len(r.Drawn), Seed: hex.EncodeToString(r.Seed[:]), Proof: r.Proof, SeedWhy: r.SeedWords(),
 		Quotas: r.Quotas, Draw: r.Drawn, Drawn: b.drawn[r.Number], Checks: b.checks[r.Number], Replacements: b.swaps[r.Number], FirstOpened: r.FirstOpened,
 	}
 	sealed := &consignment.State{Code: b.Code, Number: b.Number, Lines: seal.lines}

@@ -199,6 +199,13 @@ func (s *Store) do(tx *gorm.DB, step Step) (Done, error) {
 		return Done{}, stale(state, step.Expect)
 	}
 	m := consignment.Meta{Actor: step.Actor, Bench: step.Bench, At: s.at(state.LastAt)}
+	if _, ok := step.Command.(consignment.Seal); ok {
+		_, keys, err := s.keysIn(tx)
+		if err != nil {
+			return Done{}, err
+		}
+		m.Prover = keys.Prover()
+	}
 	events, err := consignment.Decide(state, m, step.Command)
 	if err != nil {
 		return Done{}, err

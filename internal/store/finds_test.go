@@ -15,7 +15,7 @@ func TestFindsOfAnEntry(t *testing.T) {
 	find := func(number, entry string, units int) {
 		t.Helper()
 		code := register(t, s, order(number, 3))
-		st := do(t, s, code, consignment.PrintLabels{Sheet: "a4", From: 1, To: 3}, check(false), consignment.Seal{Counted: 3, Rules: rules, Seed: s.NewSeed()})
+		st := do(t, s, code, consignment.PrintLabels{Sheet: "a4", From: 1, To: 3}, check(false), consignment.Seal{Counted: 3, Rules: rules})
 		var cs []consignment.Command
 		for _, n := range st.Running().ToExamine() {
 			cs = append(cs, consignment.Fetch{Package: n})

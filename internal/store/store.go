@@ -43,7 +43,7 @@ type Store struct {
 	dir string
 	// Now is the clock; tests set it. It must be set before the store is used.
 	Now func() time.Time
-	// Random fills codes and seeds; crypto/rand unless a test sets it.
+	// Random fills codes; crypto/rand unless a test sets it.
 	Random func([]byte)
 	// rules are the rule set in force.
 	rules   consignment.RuleSet
@@ -198,12 +198,6 @@ func (s *Store) inTx(ctx context.Context, f func(tx *gorm.DB) error) error {
 		s.note(b)
 	}
 	return nil
-}
-
-// NewSeed makes a seed for a draw from the operating system's generator.
-func (s *Store) NewSeed() (seed [32]byte) {
-	s.Random(seed[:])
-	return seed
 }
 
 func (s *Store) random64() uint64 {
