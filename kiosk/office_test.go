@@ -1,12 +1,14 @@
 package kiosk
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"fmt"
 	"io"
 	"log/slog"
 	"mime/multipart"
+	"net"
 	"net/http"
 	"net/http/cookiejar"
 	"net/http/httptest"
@@ -462,6 +464,36 @@ func TestUploadRefuses(t *testing.T) {
 		stranger := &desk{t: t, store: d.store, url: d.url, client: &http.Client{}}
 		stranger.send("orders.csv", order.Demo(noon)).wants(t, 403, "", "Say who you are first")
 	})
+}
+
+// A browser reads the answer only when it has sent all of the file. One that is
+// far too large must still be told so, not be cut off.
+func TestUploadTooLargeIsReadToItsEnd(t *testing.T) {
+	d := newDesk(t)
+	ida := d.staff()["Ida Fenn"]
+	host := strings.TrimPrefix(d.url, "http://")
+	conn, err := net.Dial("tcp", host)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	const size = 2 * maxOrders
+	head := "--x\r\nContent-Disposition: form-data; name=\"file\"; filename=\"a.csv\"\r\n\r\n"
+	fmt.Fprintf(conn, "POST /orders/upload HTTP/1.1\r\nHost: %s\r\nCookie: %s=%s\r\nContent-Type: multipart/form-data; boundary=x\r\nContent-Length: %d\r\n\r\n%s",
+		host, personCookie, ida.ID, len(head)+size, head)
+	chunk := make([]byte, 1<<20)
+	for sent := 0; sent < size; sent += len(chunk) {
+		if _, err := conn.Write(chunk[:min(len(chunk), size-sent)]); err != nil {
+			t.Fatalf("cut off after %d MiB: %v", sent>>20, err)
+		}
+	}
+	resp, err := http.ReadResponse(bufio.NewReader(conn), nil)
+	if err != nil || resp.StatusCode != 422 {
+		t.Fatalf("the answer is %v, %v; want 422", resp, err)
+	}
+	if b, err := io.ReadAll(resp.Body); err != nil || !bytes.Contains(b, []byte("larger than 64 MiB")) {
+		t.Errorf("the answer lacks the reason: %v", err)
+	}
 }
 
 // Only so many files wait in memory, and only so many results are kept.

@@ -16,10 +16,13 @@ import (
 	"lastlook/internal/store"
 )
 
-// cli runs a command line with the given standard input.
+// cli runs a command line with the given standard input. A command that should
+// have ended and serves is stopped after a while.
 func cli(in string, args ...string) (status int, out, errs string) {
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	defer cancel()
 	var o, e bytes.Buffer
-	status = run(context.Background(), terminal{in: strings.NewReader(in), out: &o, err: &e}, args)
+	status = run(ctx, terminal{in: strings.NewReader(in), out: &o, err: &e}, args)
 	return status, o.String(), e.String()
 }
 
