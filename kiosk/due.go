@@ -38,6 +38,7 @@ func (k *kiosk) due(c *gin.Context) error {
 		Empty: Panel{Kind: panelEmpty, Text: say.T("Nothing is due"), Detail: say.T("Bring in an order file, or type a consignment in."),
 			Act: Act{Label: say.T("Bring in orders"), Href: "/orders/upload", Weight: weightBig}},
 		Links: []Act{
+			{Label: say.T("Look something up"), Symbol: "look", Key: "l", Href: "/lookup"},
 			{Label: say.T("Type a consignment in"), Symbol: "keys", Href: "/orders/new"},
 			{Label: say.T("Bring in orders"), Symbol: "book", Href: "/orders/upload"},
 			{Label: say.T("People"), Symbol: "person", Href: "/people"},

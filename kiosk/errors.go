@@ -166,8 +166,12 @@ func (s *screens) problem(c *gin.Context, b Base, f fault, id string) {
 	c.Data(f.status, "application/problem+json", body)
 }
 
-// wantsJSON reports whether the request asks for JSON rather than a page.
+// wantsJSON reports whether the request asks for JSON rather than a page. Under
+// /api/ there are no pages.
 func wantsJSON(c *gin.Context) bool {
+	if strings.HasPrefix(c.Request.URL.Path, "/api/") {
+		return true
+	}
 	accept := c.GetHeader("Accept")
 	return strings.Contains(accept, "json") && !strings.Contains(accept, "text/html")
 }

@@ -47,6 +47,7 @@ type examineView struct {
 	All      Act        // fills them all in
 	Finds    []findLine
 	Ladder   Ladder
+	LookUp   string // the reference, from this unit
 	Undo     Undo
 	Notice   Notice
 }
@@ -134,6 +135,11 @@ func (k *kiosk) showExamine(c *gin.Context, refused *say.Refusal) error {
 		v.Finds = append(v.Finds, findLine{Words: findWords(f), Rung: f.Rung, Href: "/c/" + st.Code + "/f/" + itoa(f.ID)})
 	}
 	v.Ladder = k.ladderFor(b, st, r, x)
+	unit := 0
+	if !x.LookedAt.IsZero() {
+		unit = x.NextUnseen()
+	}
+	v.LookUp = errand{state: st, round: r, exam: x, answers: answers{unit: unit}}.link("/lookup")
 	v.Undo = undoFor(b, st)
 	k.ask(c, v, st, r, x, p, refused)
 	status := http.StatusOK

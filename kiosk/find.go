@@ -4,12 +4,14 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 
 	"github.com/gin-gonic/gin"
 
 	"lastlook/internal/consignment"
 	"lastlook/internal/ladder"
 	"lastlook/internal/say"
+	"lastlook/reference"
 )
 
 // findPage records a find, one question a screen: where, what, how, and then the
@@ -29,6 +31,9 @@ type findView struct {
 	Plant       Plant
 	Package     Act // the package itself, where that can be
 	What        []Act
+	Ways        []Act // to the reference
+	Entry       *chosenEntry
+	Tests       []Check // look-alikes to rule out with the hand lens
 	How         []Choices
 	Units       Field
 	Facts       []Fact
@@ -54,7 +59,12 @@ type answers struct {
 	units  string
 	photos []string
 	floor  ladder.Rung // a rung pressed on the ladder before the find was described
-	entry  string      // reference entry, if one was chosen
+	// entry is the reference entry chosen, if any; revision the one its advice was
+	// shown for. lens says of look-alikes, by id, whether the hand lens ruled them
+	// out: "yes" or "no".
+	entry    string
+	revision int
+	lens     map[string]string
 }
 
 // readAnswers reads the answers from a query or a form; anything unknown counts
@@ -85,6 +95,16 @@ func readAnswers(v url.Values, x *consignment.Exam) answers {
 		a.method = ""
 	}
 	a.floor, _ = ladder.Parse(v.Get("floor"))
+	a.revision, _ = formNumber(v.Get("revision"))
+	for name := range v {
+		id, ok := strings.CutPrefix(name, "lens_")
+		if val := v.Get(name); ok && (val == "yes" || val == "no") {
+			if a.lens == nil {
+				a.lens = map[string]string{}
+			}
+			a.lens[id] = val
+		}
+	}
 	return a
 }
 
@@ -102,6 +122,12 @@ func (a answers) query() url.Values {
 	set("method", string(a.method))
 	set("units", a.units)
 	set("entry", a.entry)
+	if a.revision > 0 {
+		v.Set("revision", itoa(a.revision))
+	}
+	for id, val := range a.lens {
+		v.Set("lens_"+id, val)
+	}
 	if a.floor.Valid() {
 		v.Set("floor", a.floor.String())
 	}
@@ -112,22 +138,11 @@ func (a answers) query() url.Values {
 }
 
 func (a answers) hidden(except ...string) []Hidden {
-	var hs []Hidden
-	q := a.query()
-	names := make([]string, 0, len(q))
-	for name := range q {
-		names = append(names, name)
+	v := a.query()
+	for _, name := range except {
+		v.Del(name)
 	}
-	slices.Sort(names)
-	for _, name := range names {
-		if slices.Contains(except, name) {
-			continue
-		}
-		for _, val := range q[name] {
-			hs = append(hs, Hidden{Name: name, Value: val})
-		}
-	}
-	return hs
+	return hiddenOf(v)
 }
 
 // facts makes the find as the core takes it; unit counts default to one.
@@ -155,8 +170,10 @@ func (k *kiosk) showFind(c *gin.Context, from url.Values, refused *say.Refusal) 
 		return k.forward(c, packagePath(st.Code, x.Package))
 	}
 	a := readAnswers(from, x)
+	entry, gone := k.chosen(&a)
 	b := k.page(c, say.T("Find"))
 	b.Version = st.Version
+	b.Here = c.Request.URL.RequestURI()
 	path := packagePath(st.Code, x.Package)
 	v := &findView{
 		Base: b, Tag: k.stateTag(b, st), Action: path + "/find", PhotoAction: path + "/photo",
@@ -166,8 +183,18 @@ func (k *kiosk) showFind(c *gin.Context, from url.Values, refused *say.Refusal) 
 	if a.unit == 0 {
 		v.Where = say.T("package %03d · the package itself", x.Package)
 	}
+	if gone != nil {
+		v.Notice = Notice{Tone: toneWrong, Text: gone.Text}
+	}
 	if refused != nil {
 		v.Notice = Notice{Tone: toneWrong, Text: refused.Text}
+	}
+	er := errand{state: st, round: r, exam: x, answers: a}
+	var pin *consignment.EntryPin
+	var open []reference.Test
+	if entry != nil {
+		pin, open = pinOf(k.ref.Book(), entry, er.to(), a.lens)
+		v.Entry = chosenView(entry, er)
 	}
 	switch {
 	case a.part == "":
@@ -178,13 +205,33 @@ func (k *kiosk) showFind(c *gin.Context, from url.Values, refused *say.Refusal) 
 		v.Stage, v.Answers = "what", a.hidden("what")
 		v.Question = Question{Text: say.T("What is it?"), Help: say.T("Take what comes nearest. If you are not sure, say so: that is never wrong.")}
 		v.What = whatActs(v.Action, a)
+		v.Ways = []Act{
+			{Label: say.T("Look it up"), Hint: say.T("in words, or by name"), Symbol: "book", Key: "l", Href: er.link("/lookup")},
+			{Label: say.T("Narrow it down"), Hint: say.T("by touching what is seen"), Symbol: "leaf", Key: "n", Href: er.link("/narrow")},
+		}
 	case a.alive == "" || a.method == "" || from.Get("change") == "how":
 		v.Stage, v.Answers = "how", a.hidden("alive", "method", "units")
 		v.Question = Question{Text: say.T("%s: how does it look?", a.what.Words())}
-		v.How, v.Units = howChoices(a, x)
+		if entry != nil {
+			v.Question.Text = say.T("%s: how does it look?", entry.Name)
+		}
+		v.How, v.Units = howChoices(a, x, entry)
+		v.Record = Act{Label: say.T("Go on"), Weight: weightBig}
+	case len(open) > 0:
+		v.Stage = "lens"
+		v.Question = Question{Text: say.T("Use the hand lens: what can be ruled out?"), Help: say.T("By eye these look alike. Until they are ruled out, it is a sample.")}
+		v.Tests = lensChecks(reference.Escalate(k.ref.Book(), entry, er.to()).Tests, a.lens, from.Get("asked") != "")
+		var asked []string
+		for _, t := range v.Tests {
+			asked = append(asked, t.Name)
+		}
+		v.Answers = append(a.hidden(asked...), Hidden{Name: "asked", Value: "yes"})
 		v.Record = Act{Label: say.T("Go on"), Weight: weightBig}
 	default:
-		k.decide(v, r, x, a, from.Get("note"))
+		if entry != nil {
+			a.revision = entry.Revision
+		}
+		k.decide(v, r, x, a, pin, from.Get("note"))
 	}
 	status := http.StatusOK
 	if refused != nil {
@@ -222,8 +269,11 @@ func whatActs(action string, a answers) []Act {
 	return acts
 }
 
-func howChoices(a answers, x *consignment.Exam) ([]Choices, Field) {
+func howChoices(a answers, x *consignment.Exam, entry *reference.Entry) ([]Choices, Field) {
 	alive := Choices{Name: "alive", Legend: say.T("Is it alive?")}
+	if entry != nil && entry.Kind == reference.Abiotic {
+		alive.Legend = say.T("Is anything alive at it?")
+	}
 	for _, al := range consignment.Alives {
 		alive.Tiles = append(alive.Tiles, Choice{Value: string(al), Label: al.Words(), Chosen: a.alive == al})
 	}
@@ -240,8 +290,9 @@ func howChoices(a answers, x *consignment.Exam) ([]Choices, Field) {
 }
 
 // decide shows the advice and its reasons before the find is kept.
-func (k *kiosk) decide(v *findView, r *consignment.Round, x *consignment.Exam, a answers, note string) {
+func (k *kiosk) decide(v *findView, r *consignment.Round, x *consignment.Exam, a answers, pin *consignment.EntryPin, note string) {
 	f := a.facts(x.Package, note)
+	f.Entry = pin
 	advice := consignment.Advise(f, r.Rules)
 	rung := max(advice.Rung, a.floor)
 	v.Stage, v.Answers, v.Rung, v.Reasons = "decide", a.hidden(), rung, advice.Reasons
@@ -256,6 +307,9 @@ func (k *kiosk) decide(v *findView, r *consignment.Round, x *consignment.Exam, a
 		{Label: say.T("Units"), Data: itoa(f.Units)},
 		{Label: say.T("Seen"), Text: a.method.Words()},
 	}
+	if pin != nil {
+		v.Facts = slices.Insert(v.Facts, 1, Fact{Label: say.T("Named"), Data: pin.Name, Text: say.T("revision %d of the entry", pin.Revision)})
+	}
 	v.Photos = a.photos
 	v.Photo = Field{Name: "photo", Label: say.T("Photo"), Hint: say.T("if it helps whoever reads the record"), Type: "photo"}
 	v.Note = Field{Name: "note", Label: say.T("Note"), Hint: say.T("only if there is something to say"), Value: note}
@@ -269,14 +323,14 @@ func (k *kiosk) decide(v *findView, r *consignment.Round, x *consignment.Exam, a
 		}
 	}
 	b := a
-	b.alive, b.method = "", ""
+	b.alive, b.method, b.lens, b.revision = "", "", nil, 0
 	v.Back = Act{Label: say.T("Change an answer"), Href: v.Action + "?" + b.query().Encode(), Weight: weightQuiet}
 }
 
 func packagePathOf(findPath string) string { return findPath[:len(findPath)-len("/find")] }
 
 func (k *kiosk) recordFind(c *gin.Context) error {
-	_, _, x, err := k.packageOf(c)
+	st, _, x, err := k.packageOf(c)
 	if err != nil {
 		return err
 	}
@@ -286,7 +340,19 @@ func (k *kiosk) recordFind(c *gin.Context) error {
 	form := c.Request.PostForm
 	a := readAnswers(form, x)
 	rung, _ := ladder.Parse(form.Get("rung"))
-	done, err := k.do(c, consignment.RecordFind{Facts: a.facts(x.Package, form.Get("note")), Rung: rung})
+	f := a.facts(x.Package, form.Get("note"))
+	entry, gone := k.chosen(&a)
+	if gone != nil {
+		return k.showFind(c, form, gone)
+	}
+	if entry != nil {
+		if a.revision != 0 && a.revision != entry.Revision {
+			return k.showFind(c, form, say.Refuse(say.Conflict, "The entry on %s was changed just now: read what it asks for, then record again.", entry.Name))
+		}
+		f.What = a.what
+		f.Entry, _ = pinOf(k.ref.Book(), entry, reference.Destination{Name: st.Destination}, a.lens)
+	}
+	done, err := k.do(c, consignment.RecordFind{Facts: f, Rung: rung})
 	if r := asRefusal(err); r != nil {
 		return k.showFind(c, form, r)
 	}
@@ -346,6 +412,7 @@ type stopView struct {
 	Where  say.Text
 	Action string
 	Hidden []Hidden
+	Entry  *chosenEntry
 	Note   Field
 	Do     Act
 	Back   Act
@@ -357,7 +424,7 @@ func (k *kiosk) stopPage(c *gin.Context) error {
 }
 
 func (k *kiosk) showStop(c *gin.Context, from url.Values, refused *say.Refusal) error {
-	st, _, x, err := k.packageOf(c)
+	st, r, x, err := k.packageOf(c)
 	if err != nil {
 		return err
 	}
@@ -366,8 +433,10 @@ func (k *kiosk) showStop(c *gin.Context, from url.Values, refused *say.Refusal) 
 		return k.forward(c, packagePath(st.Code, x.Package))
 	}
 	a := readAnswers(from, x)
+	entry, _ := k.chosen(&a) // one that is gone is no reason not to stop
 	b := k.page(c, say.T("Stop"))
 	b.Version, b.Ground = st.Version, "stop"
+	b.Here = c.Request.URL.RequestURI()
 	path := packagePath(st.Code, x.Package)
 	v := &stopView{
 		Base: b, Tag: k.stateTag(b, st), Action: path + "/stop", Hidden: a.hidden(),
@@ -379,6 +448,9 @@ func (k *kiosk) showStop(c *gin.Context, from url.Values, refused *say.Refusal) 
 	if a.unit == 0 {
 		v.Where = say.T("package %03d · the package itself", x.Package)
 	}
+	if entry != nil {
+		v.Entry = chosenView(entry, errand{state: st, round: r, exam: x, answers: a})
+	}
 	status := http.StatusOK
 	if refused != nil {
 		v.Notice = Notice{Tone: toneWrong, Text: refused.Text}
@@ -388,7 +460,7 @@ func (k *kiosk) showStop(c *gin.Context, from url.Values, refused *say.Refusal) 
 }
 
 func (k *kiosk) stop(c *gin.Context) error {
-	_, _, x, err := k.packageOf(c)
+	st, _, x, err := k.packageOf(c)
 	if err != nil {
 		return err
 	}
@@ -398,6 +470,9 @@ func (k *kiosk) stop(c *gin.Context) error {
 	a := readAnswers(c.Request.PostForm, x)
 	f := a.facts(x.Package, c.PostForm("note"))
 	f.What = consignment.Suspect
+	if entry, _ := k.chosen(&a); entry != nil {
+		f.Entry, _ = pinOf(k.ref.Book(), entry, reference.Destination{Name: st.Destination}, a.lens)
+	}
 	if f.Part == "" {
 		f.Part = consignment.PartPackage
 	}
@@ -415,6 +490,90 @@ func (k *kiosk) stop(c *gin.Context) error {
 		return err
 	}
 	return k.onward(c, done.State)
+}
+
+// chosenEntry is the entry chosen for a find, as its screens show it. Part
+// "chosen".
+type chosenEntry struct {
+	Name       string
+	Scientific string
+	Cautions   []string
+	Read       Act
+	Other      Act
+}
+
+func chosenView(e *reference.Entry, er errand) *chosenEntry {
+	other := er.answers
+	other.what, other.entry, other.revision, other.lens = "", "", 0, nil
+	return &chosenEntry{
+		Name: e.Name, Scientific: scientific(e.Name, e.Scientific), Cautions: e.Cautions,
+		Read:  Act{Label: say.T("Read its entry"), Symbol: "book", Weight: weightQuiet, Href: er.link("/e/" + e.ID)},
+		Other: Act{Label: say.T("It is something else"), Symbol: "undo", Weight: weightQuiet, Href: address(er.path()+"/find", other.query())},
+	}
+}
+
+// chosen finds the entry that was chosen and says what kind of find it makes. An
+// entry that is not in the reference is dropped, with a sentence.
+func (k *kiosk) chosen(a *answers) (*reference.Entry, *say.Refusal) {
+	if a.entry == "" {
+		return nil, nil
+	}
+	e := k.ref.Book().Entry(a.entry)
+	if e == nil {
+		gone := noEntry(a.entry)
+		a.entry, a.revision, a.lens = "", 0, nil
+		return nil, gone
+	}
+	if what := consignment.WhatOf(string(e.Kind)); a.what != consignment.Suspect && what != "" {
+		a.what = what
+	}
+	return e, nil
+}
+
+// pinOf pins an entry at its revision with what it asks for at the destination,
+// and lists the look-alikes of which it was not said yet whether the hand lens
+// rules them out. One that is not ruled out counts.
+func pinOf(book *reference.Book, e *reference.Entry, to reference.Destination, lens map[string]string) (*consignment.EntryPin, []reference.Test) {
+	adv := reference.Escalate(book, e, to)
+	pin := &consignment.EntryPin{ID: e.ID, Name: e.Name, Revision: e.Revision, Hash: e.Hash(), Kind: string(e.Kind), Rung: adv.Action, Reasons: adv.Reasons}
+	var open []reference.Test
+	var ruledOut, not []say.Text
+	for _, t := range adv.Tests {
+		switch lens[t.ID] {
+		case "yes":
+			ruledOut = append(ruledOut, say.T("The hand lens ruled out %s.", t.Name))
+			continue
+		case "":
+			open = append(open, t)
+		}
+		if t.To > pin.Rung {
+			pin.Rung, not = t.To, nil
+		}
+		if t.To == pin.Rung {
+			not = append(not, say.T("It may be %s: the hand lens did not rule that out.", t.Name))
+		}
+	}
+	if not != nil && pin.Rung > adv.Action {
+		pin.Reasons = nil
+	}
+	pin.Reasons = slices.Concat(not, pin.Reasons, ruledOut)
+	return pin, open
+}
+
+// lensChecks asks of each look-alike whether the hand lens rules it out.
+func lensChecks(tests []reference.Test, lens map[string]string, asked bool) []Check {
+	var out []Check
+	for _, t := range tests {
+		ch := Check{
+			Name: "lens_" + t.ID, Question: say.T("Not %s?", t.Name), Hint: say.T("%s", t.TellApart), Value: lens[t.ID],
+			Yes: say.T("Ruled out"), No: say.T("Cannot tell"),
+		}
+		if asked && ch.Value == "" {
+			ch.Error = say.T("Say whether the lens rules it out. If you cannot tell, say so.")
+		}
+		out = append(out, ch)
+	}
+	return out
 }
 
 // findDetailPage shows one find and lets it be raised, lowered or put right.
@@ -437,6 +596,7 @@ type findDetailView struct {
 	Why     Field
 	Action  string
 	Super   bool
+	Entry   Act
 	Back    Act
 	Notice  Notice
 }
@@ -484,6 +644,12 @@ func (k *kiosk) showFindDetail(c *gin.Context, refused *say.Refusal) error {
 			{Label: say.T("Note"), Data: orDash(f.Facts.Note)},
 			{Label: say.T("Found"), Data: f.By.Name, Text: say.T("at %s", b.Clock(f.At))},
 		},
+	}
+	if pin := f.Facts.Entry; pin != nil {
+		v.Facts = slices.Insert(v.Facts, 1, Fact{Label: say.T("Named"), Data: pin.Name, Text: say.T("revision %d of the entry", pin.Revision)})
+		if k.ref.Book().Entry(pin.ID) != nil {
+			v.Entry = Act{Label: say.T("Its entry"), Symbol: "book", Href: "/e/" + pin.ID}
+		}
 	}
 	v.Ladder = newLadder(v.Action, append(b.Once(), Hidden{Name: "what", Value: "raise"}), f.Rung, say.Text{})
 	v.Lowers = Choices{Name: "rung", Legend: say.T("Down to")}

@@ -49,7 +49,7 @@ func newDesk(t testing.TB, tongues ...tongue) *desk {
 	}
 	t.Cleanup(func() { st.Close() })
 	st.Now = func() time.Time { return noon }
-	k := &kiosk{store: st, paper: "a4"}
+	k := &kiosk{store: st, paper: "a4", ref: testReference(t)}
 	k.screens, err = newScreens(screensConfig{
 		Bench: "office", Demo: true, Tongues: tongues, Fill: k.fill,
 		Now: func() time.Time { return noon }, Log: slog.New(slog.NewTextHandler(io.Discard, nil)),

@@ -15,6 +15,7 @@ import (
 
 	"lastlook/assets"
 	"lastlook/internal/say"
+	"lastlook/reference"
 )
 
 // page names one template in assets/templates/pages, without ".html". Pages are
@@ -147,6 +148,7 @@ func (s *screens) funcs(t tongue) template.FuncMap {
 		"say":    func(x say.Text) string { return x.With(t.print) },
 		"asset":  s.static.url,
 		"symbol": s.symbol,
+		"sign":   s.sign,
 		"list":   func(acts ...Act) []Act { return acts },
 	}
 }
@@ -156,6 +158,13 @@ func (s *screens) funcs(t tongue) template.FuncMap {
 func (s *screens) symbol(name string) template.HTML {
 	return template.HTML(`<svg class="sym" aria-hidden="true" focusable="false"><use href="` +
 		template.HTMLEscapeString(s.static.url("static/symbols.svg")+"#"+name) + `"></use></svg>`)
+}
+
+// sign draws what can be seen on a plant, by its name in the reference. The word
+// stands beside it.
+func (s *screens) sign(name reference.Seen) template.HTML {
+	return template.HTML(`<svg class="sign" aria-hidden="true" focusable="false"><use href="` +
+		template.HTMLEscapeString(s.static.url("drawings/signs.svg")+"#"+string(name)) + `"></use></svg>`)
 }
 
 // render writes a page. It renders to a buffer first, so that a failing

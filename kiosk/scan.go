@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"net/url"
 	"regexp"
 	"slices"
 	"strconv"
@@ -61,18 +62,29 @@ type scanned struct {
 	place place
 }
 
-// place is the page on which a scan was made.
+// place is the page on which a scan was made. A page of the reference that was
+// opened from a package counts as that package's.
 type place struct {
-	path        string
-	consignment string // code of the consignment shown, or ""
-	pkg         int    // package shown on the examining screen, or 0
+	path        string     // with its query
+	query       url.Values // never nil
+	consignment string     // code of the consignment shown, or ""
+	pkg         int        // package shown on the examining screen, or 0
 }
 
 var placePattern = regexp.MustCompile(`^/c/([0-9A-Z]{4})(?:/p/(\d+))?`)
 
 func placeOf(path string) place {
-	p := place{path: path}
-	if m := placePattern.FindStringSubmatch(path); m != nil {
+	p := place{path: path, query: url.Values{}}
+	u, err := url.Parse(path)
+	if err != nil {
+		return p
+	}
+	p.query = u.Query()
+	m := placePattern.FindStringSubmatch(u.Path)
+	if m == nil && (u.Path == "/lookup" || u.Path == "/narrow" || strings.HasPrefix(u.Path, "/e/")) {
+		m = errandPath.FindStringSubmatch(p.query.Get("for"))
+	}
+	if m != nil {
 		p.consignment = m[1]
 		p.pkg, _ = strconv.Atoi(m[2]) // no digits: no package
 	}
@@ -357,9 +369,4 @@ func (k *kiosk) placeRound(s scanned) (*consignment.State, *consignment.Round, e
 		return st, r, nil
 	}
 	return nil, nil, say.Refuse(say.Illegal, "No inspection of %s is under way.", st.Number)
-}
-
-// scanReference opens a reference card.
-func (k *kiosk) scanReference(s scanned, cd code.Code) (answer, error) {
-	return note(say.T("A reference card: %s", cd.Human()), say.T("There is nothing to do with it on this screen."), ""), nil
 }

@@ -271,7 +271,8 @@ func TestBenchPagesAreSaid(t *testing.T) {
 	visit(p)
 	d.post(p, url.Values{"act": {"count"}, "units": {"3"}})
 	for _, path := range []string{p, p + "/find?unit=1", p + "/find?unit=1&part=stem", p + "/find?unit=1&part=stem&what=soil",
-		p + "/find?unit=1&part=stem&what=soil&alive=not_told&method=eye&units=1", p + "/stop?unit=1", "/c/" + c + "/conclude", "/c/" + c + "/undo"} {
+		p + "/find?unit=1&part=stem&what=soil&alive=not_told&method=eye&units=1", p + "/find?unit=1&part=stem&entry=springtails",
+		p + "/find?unit=1&part=leaf_lower&entry=garden-snail&alive=yes&method=eye&units=1", p + "/stop?unit=1", p + "/stop?unit=1&entry=garden-snail", "/c/" + c + "/conclude", "/c/" + c + "/undo"} {
 		visit(path)
 	}
 	a := d.post(p+"/find", url.Values{"unit": {"1"}, "part": {"stem"}, "what": {"soil"}, "alive": {"not_told"}, "method": {"eye"}, "units": {"1"}, "note": {shouts[0]}})

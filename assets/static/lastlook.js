@@ -172,7 +172,7 @@
   let sending = false, wait = 0, retry = 0;
 
   function enqueue(code) {
-    const item = { code, key: newKey(), page: location.pathname };
+    const item = { code, key: newKey(), page: location.pathname + location.search };
     const all = [...code];
     if (all.length > LONGEST) { item.code = all.slice(0, LONGEST).join(""); item.length = all.length; }
     store.set(QUEUE, [...(store.get(QUEUE) ?? []), item]);
@@ -349,6 +349,35 @@
     const form = e.target.closest("form[data-autosubmit]");
     if (form && e.target.matches("input[type=radio]") && e.detail > 0) form.requestSubmit();
   });
+
+  // ---- look-ups ----
+  // A form marked data-live asks again while one types. Only the part of the page
+  // that data-live names changes, so neither the field nor a scan notices.
+  let liveTimer = 0, liveAsk = null;
+  const LIVE_PAUSE = 200;
+  function liveSoon(e) {
+    const form = e.target.closest?.("form[data-live]");
+    if (!form) return;
+    clearTimeout(liveTimer);
+    liveTimer = setTimeout(() => live(form), LIVE_PAUSE);
+  }
+  document.addEventListener("input", liveSoon);
+  document.addEventListener("change", liveSoon);
+  async function live(form) {
+    liveAsk?.abort();
+    const ask = liveAsk = new AbortController();
+    const url = new URL(form.action);
+    url.search = new URLSearchParams([...new FormData(form)].filter(([, value]) => value));
+    try {
+      const res = await fetch(url, { headers: { Accept: "text/html", "HX-Request": "true" }, signal: ask.signal });
+      const next = new DOMParser().parseFromString(await res.text(), "text/html");
+      const fresh = next.getElementById(form.dataset.live), old = $(form.dataset.live);
+      if (!res.ok || !fresh || !old || !form.isConnected || ask.signal.aborted) return;
+      old.replaceChildren(...fresh.childNodes);
+      window.htmx?.process(old);
+      history.replaceState(history.state, "", url.pathname + url.search);
+    } catch { /* the button still asks */ }
+  }
 
   // ---- forms ----
   // The code typed by hand goes the way of a scan.
