@@ -24,10 +24,14 @@ func (blobRow) TableName() string { return "blobs" }
 // PutBlob keeps bytes under their SHA-256 and gives it in hex. The same bytes
 // again are kept once.
 func (s *Store) PutBlob(ctx context.Context, mime string, b []byte) (string, error) {
+	hash, err := putBlob(s.db.WithContext(ctx), mime, b)
+	return hash, explain(err, s.dir)
+}
+
+func putBlob(tx *gorm.DB, mime string, b []byte) (string, error) {
 	sum := sha256.Sum256(b)
 	row := blobRow{Hash: hex.EncodeToString(sum[:]), Mime: mime, Size: len(b), Bytes: b}
-	err := s.db.WithContext(ctx).Clauses(clause.OnConflict{DoNothing: true}).Create(&row).Error
-	return row.Hash, explain(err, s.dir)
+	return row.Hash, tx.Clauses(clause.OnConflict{DoNothing: true}).Create(&row).Error
 }
 
 // Blob gives the bytes kept under a hash. Bytes that no longer have it are refused.
