@@ -7,9 +7,12 @@ import (
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
+	"lastlook/internal/browsertest"
 	"lastlook/internal/code"
 	"lastlook/internal/consignment"
 	"lastlook/internal/handtest"
@@ -383,4 +386,219 @@ func TestPagesAnswerPlainForms(t *testing.T) {
 	if got := resp.Request.URL.Path; got != "/who" {
 		t.Errorf("a step without a person leads to %s, want /who", got)
 	}
+}
+
+// lookUp types words as a person does, sees the hits come while typing, and
+// chooses one.
+func (h *hand) lookUp(words, name string) {
+	h.t.Helper()
+	h.Press("Look it up")
+	h.On("What do you see?")
+	h.Click("#q")
+	h.Type(words)
+	h.chooseHit(name)
+}
+
+// chooseHit waits for a hit and chooses it.
+func (h *hand) chooseHit(name string) {
+	h.t.Helper()
+	js := fmt.Sprintf(`[...document.querySelectorAll("#page .hit, #page .candidate")].find((e) => e.querySelector(".hit-name").innerText === %q)`, name)
+	h.Wait(js)
+	browsertest.Eval[bool](h.Browser, "("+js+".querySelector('.hit-choose .act').click(), true)")
+}
+
+// toUnits opens a package and counts its units.
+func (h *hand) toUnits(number string, pkg int) {
+	h.t.Helper()
+	h.Answered(h.pkg(number, pkg), "right", "is open")
+	h.Press("The package is clean")
+	h.On("How many units")
+	h.Press("That many")
+	h.On("Is unit 1 clean?")
+}
+
+// TestReferenceDecidesFinds names what was found, and the reference turns it into a
+// note, a reject, a sample and a stop.
+func TestReferenceDecidesFinds(t *testing.T) {
+	tb := newTestBench(t)
+	h := newHand(t, tb)
+	h.badge("Tam Orrin")
+	h.toDraw("K-2038", 2) // to Marrow Island
+	for n := 1; n <= 2; n++ {
+		h.Answered(h.pkg("K-2038", n), "right", "right.")
+	}
+	h.toUnits("K-2038", 1)
+
+	// Straight from the unit: alive, and yet no more than a note.
+	h.lookUp("springtails", "Springtails")
+	h.On("Where is it?")
+	h.Choose("part", "growing_medium")
+	h.Press("Go on")
+	h.On("Springtails: how does it look?")
+	h.Choose("alive", "yes")
+	h.Press("Go on")
+	h.On("Write it down and carry on")
+	h.See("note-by-reference")
+	h.Press("Record: Note")
+	h.On("Is unit 2 clean?")
+
+	// From the find screens, with the part carried over.
+	h.Press("Find")
+	h.On("Where is it?")
+	h.Choose("part", "leaf_lower")
+	h.Press("Go on")
+	h.On("What is it?")
+	h.lookUp("green peach aphid", "Green peach aphid")
+	h.On("Green peach aphid: how does it look?")
+	h.Choose("alive", "yes")
+	h.Press("Go on")
+	h.On("Reject the consignment")
+	h.Press("Record: Reject")
+	h.On("Is unit 3 clean?")
+
+	h.Press("Find")
+	h.On("Where is it?")
+	h.Choose("part", "leaf_lower")
+	h.Press("Go on")
+	h.On("What is it?")
+	h.lookUp("grey slug", "Slugs")
+	h.On("Slugs: how does it look?")
+	h.Choose("alive", "yes")
+	h.Press("Go on")
+	h.On("Collect a sample and hold")
+	h.Press("Record: Sample")
+	h.On("Did you make every look")
+	h.AllYes()
+	h.Press("The looks are made")
+	h.On("Put all 3 units back")
+	h.Press("It is closed")
+	h.On("The outcome is: Held") // it could end here; looking on shows how far it goes
+	h.Answered(h.pkg("K-2038", 2), "right", "is open")
+	h.On("Is the empty package clean?")
+
+	// On the package itself no part is asked.
+	h.lookUp("garden snail", "Garden snail")
+	h.On("Garden snail: how does it look?")
+	h.Choose("alive", "yes")
+	h.Press("Go on")
+	h.On("Stop and notify")
+	h.Wait(`document.querySelector("#page .cautions")?.innerText.includes("gloves")`)
+	h.See("stop-by-reference")
+	h.Press("Record: Stop")
+	h.Outcome("Stopped")
+	h.Wait(`document.querySelector("#page .cautions")?.innerText.includes("gloves")`)
+	h.See("stopped-by-reference")
+
+	st := tb.state("K-2038")
+	var got []string
+	for _, f := range st.Round().Finds {
+		if f.Facts.Entry == nil {
+			t.Fatalf("find %+v has no entry", f.Facts)
+		}
+		got = append(got, fmt.Sprintf("%s %d %s %s %v", f.Facts.Entry.ID, f.Facts.Unit, f.Facts.Part, f.Facts.What, f.Rung))
+	}
+	want := []string{
+		"springtails 1 growing_medium live_pest note", "green-peach-aphid 2 leaf_lower live_pest reject",
+		"slug-grey-field 3 leaf_lower live_pest sample", "garden-snail 0 package live_pest stop",
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("finds on record:\n%q, want\n%q", got, want)
+	}
+	if end := st.Round().Ended; end == nil || end.Outcome != consignment.Stopped {
+		t.Errorf("round ended %+v, want stopped", end)
+	}
+	h.NoFaults()
+}
+
+// TestReferenceCardDuringExamination scans a printed card at a unit: it opens the
+// entry, leads back to the same unit, and names a find there. Then the same by
+// touching what is seen.
+func TestReferenceCardDuringExamination(t *testing.T) {
+	tb := newTestBench(t)
+	h := newHand(t, tb)
+	h.badge("Tam Orrin")
+	h.toDraw("K-2038", 2)
+	for n := 1; n <= 2; n++ {
+		h.Answered(h.pkg("K-2038", n), "right", "right.")
+	}
+	h.toUnits("K-2038", 1)
+	h.Press("Clean")
+	h.On("Is unit 2 clean?")
+
+	// The code is read from the card as it is printed.
+	h.Open(tb.url + "/e/liverwort/card")
+	card := strings.ReplaceAll(browsertest.Eval[string](h.Browser, `document.querySelector(".entry-card .barcode b").innerText`), " ", "")
+	h.See("reference-card")
+	h.Open(tb.url + packagePath(tb.codes["K-2038"], 1))
+	h.On("Is unit 2 clean?")
+	h.Answered(card, "right", "Liverwort")
+	h.On("Liverwort")
+	h.See("entry-at-unit")
+	h.Press("Back to the unit")
+	h.On("Is unit 2 clean?")
+
+	// In the middle of a find the answers so far are kept, also while a word is
+	// being typed: the scan goes into no field.
+	h.Press("Find")
+	h.On("Where is it?")
+	h.Choose("part", "growing_medium")
+	h.Press("Go on")
+	h.On("What is it?")
+	h.Press("Look it up")
+	h.On("What do you see?")
+	h.Click("#q")
+	h.Answered(card, "right", "Liverwort")
+	h.On("Liverwort")
+	h.Press("It is this")
+	h.On("Liverwort: how does it look?")
+	h.Press("It is something else")
+	h.On("What is it?")
+
+	h.Press("Narrow it down")
+	h.On("What is seen there?")
+	h.See("narrow-seen")
+	h.Press("Green film, moss or slime")
+	h.Wait(`document.querySelectorAll("#page .given").length === 3`)
+	h.See("narrow-next")
+	h.chooseHit("Liverwort")
+	h.On("Liverwort: how does it look?")
+	h.Choose("alive", "yes")
+	h.Press("Go on")
+	h.On("Write it down and carry on")
+	h.Press("Record: Note")
+	h.On("Is unit 3 clean?")
+	f := tb.state("K-2038").Running().Finds
+	if len(f) != 1 || f[0].Facts.Unit != 2 || f[0].Facts.Part != consignment.PartMedium || f[0].Facts.What != consignment.Weed || f[0].Facts.Entry == nil || f[0].Facts.Entry.ID != "liverwort" {
+		t.Errorf("finds %+v, want liverwort at unit 2, in the growing medium", f)
+	}
+	h.NoFaults()
+}
+
+// TestNothingFoundLeadsToASample looks up what no entry has.
+func TestNothingFoundLeadsToASample(t *testing.T) {
+	tb := newTestBench(t)
+	h := newHand(t, tb)
+	h.badge("Tam Orrin")
+	h.toDraw("K-2038", 2)
+	for n := 1; n <= 2; n++ {
+		h.Answered(h.pkg("K-2038", n), "right", "right.")
+	}
+	h.toUnits("K-2038", 2)
+	h.Press("Look it up")
+	h.On("What do you see?")
+	h.Click("#q")
+	h.Type("qqqqqq")
+	h.On("Nothing found")
+	h.See("nothing-found")
+	h.Press("Collect a sample")
+	h.On("Where is it?")
+	h.Choose("part", "stem")
+	h.Press("Go on")
+	h.On("I don't know: how does it look?")
+	h.Choose("alive", "not_told")
+	h.Press("Go on")
+	h.On("Collect a sample and hold")
+	h.Press("Record: Sample")
+	h.On("Is unit 2 clean?")
+	h.NoFaults()
 }

@@ -82,6 +82,7 @@ type outcomeView struct {
 	Tag      Tag
 	Question Question
 	Reasons  []say.Text
+	Cautions []string // of what was named; shown unless it passed
 	Evidence []say.Text
 	Steps    []say.Text // what to do now, in order
 	Facts    []Fact
@@ -158,6 +159,9 @@ func (k *kiosk) outcome(c *gin.Context) error {
 			{Label: say.T("Print the record"), Symbol: "print", Href: "/c/" + st.Code + "/record.pdf"},
 			{Label: say.T("Consignment"), Symbol: "look", Href: "/c/" + st.Code},
 		},
+	}
+	if r.Ended.Outcome != consignment.Passed {
+		v.Cautions = k.cautionsOf(r.Finds)
 	}
 	switch r.Ended.Outcome {
 	case consignment.Stopped:

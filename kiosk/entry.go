@@ -11,6 +11,7 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"lastlook/internal/code"
+	"lastlook/internal/consignment"
 	"lastlook/internal/ladder"
 	"lastlook/internal/say"
 	"lastlook/internal/store"
@@ -159,6 +160,25 @@ func (k *kiosk) entry(c *gin.Context) error {
 	return k.render(c, http.StatusOK, entryPage, v)
 }
 
+// cautionsOf lists the cautions of all entries named in finds, each once, as the
+// reference has them now.
+func (k *kiosk) cautionsOf(finds []*consignment.Find) []string {
+	var out []string
+	for _, f := range finds {
+		if f.Facts.Entry == nil {
+			continue
+		}
+		if e := k.ref.Book().Entry(f.Facts.Entry.ID); e != nil {
+			for _, c := range e.Cautions {
+				if !slices.Contains(out, c) {
+					out = append(out, c)
+				}
+			}
+		}
+	}
+	return out
+}
+
 // listOf reads the page that an entry was opened from: hits or candidates.
 func listOf(v url.Values) string {
 	to := localPath(v.Get("list"))
@@ -170,7 +190,7 @@ func listOf(v url.Values) string {
 
 func fromMemory(e *reference.Entry) say.Text {
 	if e.EPPO != "" && e.EPPOSource == "memory" {
-		return say.T("from memory, not checked")
+		return say.T("(from memory, not checked)")
 	}
 	return say.Text{}
 }
@@ -183,9 +203,9 @@ func reviewBy(e *reference.Entry, now time.Time) say.Text {
 	}
 	on := say.T("%d %s %s", day.Day(), months[day.Month()-1], day.Format("2006"))
 	if day.Before(now) {
-		return say.T("should have been reviewed by %s", on)
+		return say.T("(should have been reviewed by %s)", on)
 	}
-	return say.T("to be reviewed by %s", on)
+	return say.T("(to be reviewed by %s)", on)
 }
 
 // asksOf lists what each destination list asks for this entry.

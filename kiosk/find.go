@@ -308,7 +308,7 @@ func (k *kiosk) decide(v *findView, r *consignment.Round, x *consignment.Exam, a
 		{Label: say.T("Seen"), Text: a.method.Words()},
 	}
 	if pin != nil {
-		v.Facts = slices.Insert(v.Facts, 1, Fact{Label: say.T("Named"), Data: pin.Name, Text: say.T("revision %d of the entry", pin.Revision)})
+		v.Facts = slices.Insert(v.Facts, 1, Fact{Label: say.T("Named"), Data: pin.Name, Text: say.T("(revision %d of the entry)", pin.Revision)})
 	}
 	v.Photos = a.photos
 	v.Photo = Field{Name: "photo", Label: say.T("Photo"), Hint: say.T("if it helps whoever reads the record"), Type: "photo"}
@@ -646,7 +646,7 @@ func (k *kiosk) showFindDetail(c *gin.Context, refused *say.Refusal) error {
 		},
 	}
 	if pin := f.Facts.Entry; pin != nil {
-		v.Facts = slices.Insert(v.Facts, 1, Fact{Label: say.T("Named"), Data: pin.Name, Text: say.T("revision %d of the entry", pin.Revision)})
+		v.Facts = slices.Insert(v.Facts, 1, Fact{Label: say.T("Named"), Data: pin.Name, Text: say.T("(revision %d of the entry)", pin.Revision)})
 		if k.ref.Book().Entry(pin.ID) != nil {
 			v.Entry = Act{Label: say.T("Its entry"), Symbol: "book", Href: "/e/" + pin.ID}
 		}

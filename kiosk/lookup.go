@@ -171,7 +171,7 @@ func (k *kiosk) errandView(b *Base, e errand) *errandView {
 		Where: say.T("package %03d · unit %d of %d", e.exam.Package, e.answers.unit, e.exam.Units),
 		Back:  Act{Label: say.T("Back to the unit"), Symbol: "back", Href: e.back(), Key: "b"},
 		Doubt: Act{Label: say.T("I don't know"), Hint: say.T("collect a sample"), Symbol: "unknown", Href: e.doubt(), Key: "?"},
-		Stop:  Act{Label: say.T("Stop"), Hint: say.T("a quarantine pest is suspected"), Rung: ladder.Stop, Href: address(e.path()+"/stop", e.answers.query())},
+		Stop:  Act{Label: say.T("Stop"), Hint: say.T("quarantine pest suspected"), Rung: ladder.Stop, Href: address(e.path()+"/stop", e.answers.query())},
 	}
 	if e.answers.unit == 0 {
 		v.Where = say.T("package %03d · the package itself", e.exam.Package)

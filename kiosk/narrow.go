@@ -90,7 +90,7 @@ type bandLine struct {
 
 const (
 	candidatesShown = 6
-	bandShown       = 6
+	bandShown       = 4
 	tilesShown      = 18
 	// leastBits is what a question must be expected to tell to be worth asking.
 	leastBits = 0.03
