@@ -62,6 +62,7 @@ func serve(ctx context.Context, t terminal, args []string) error {
 		return err
 	}
 	defer st.Close()
+	warn(t, st.Warnings())
 	roster, err := st.Roster(ctx)
 	if err != nil {
 		return err

@@ -16,9 +16,9 @@ import (
 
 // Head says what a site's whole history was at one moment.
 type Head struct {
-	Site string // the ledger's name, which never changes
-	Size int64  // events
-	Root Hash
+	Site string `json:"site"` // the ledger's name, which never changes
+	Size int64  `json:"size"` // events
+	Root Hash   `json:"root"` // in JSON base64
 }
 
 // Text gives the three lines that are signed: site, size in decimal, root in base64.

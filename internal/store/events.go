@@ -63,6 +63,11 @@ func load(tx *gorm.DB, code string) (*consignment.State, error) {
 	if err := tx.Where("stream = ?", consignmentStream+code).Order("version").Find(&rows).Error; err != nil {
 		return nil, fmt.Errorf("reading the history of %s: %w", code, err)
 	}
+	return foldRows(code, rows)
+}
+
+// foldRows folds a consignment's history from its rows.
+func foldRows(code string, rows []eventRow) (*consignment.State, error) {
 	history := make([]consignment.Recorded, 0, len(rows))
 	for _, row := range rows {
 		rec, err := row.recorded()

@@ -105,17 +105,26 @@ func (s *Store) DoPeople(ctx context.Context, actor consignment.Actor, bench, ke
 	return roster, nil
 }
 
-func projectPeople(tx *gorm.DB, r *people.Roster) error {
-	if err := tx.Where("1 = 1").Delete(&personRow{}).Error; err != nil {
-		return fmt.Errorf("updating the list of people: %w", err)
-	}
+// personRows gives the list of people as the table holds it.
+func personRows(r *people.Roster) ([]personRow, error) {
 	var rows []personRow
 	for i, p := range r.People {
 		roles, err := json.Marshal(p.Roles)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		rows = append(rows, personRow{ID: p.ID, Place: i, Name: p.Name, Roles: string(roles), Retired: p.Retired})
+	}
+	return rows, nil
+}
+
+func projectPeople(tx *gorm.DB, r *people.Roster) error {
+	if err := tx.Where("1 = 1").Delete(&personRow{}).Error; err != nil {
+		return fmt.Errorf("updating the list of people: %w", err)
+	}
+	rows, err := personRows(r)
+	if err != nil {
+		return err
 	}
 	if len(rows) == 0 {
 		return nil
