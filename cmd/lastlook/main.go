@@ -92,8 +92,6 @@ func commands() []command {
 		importCommand(),
 		labelsCommand(),
 		recordCommand(),
-		exportCommand(),
-		verifyCommand(),
 		rebuildCommand(),
 		auditCommand(),
 		lookupCommand(),
