@@ -63,12 +63,6 @@ func (d *benchDesk) draw(number string) *consignment.State {
 		consignment.Seal{Counted: st.Total(), Rules: rules})
 }
 
-// open fetches and opens a package and counts its units.
-func (d *benchDesk) open(number string, pkg, units int) {
-	d.t.Helper()
-	d.do(number, consignment.Fetch{Package: pkg}, consignment.Open{Package: pkg}, consignment.LookPackage{Package: pkg}, consignment.CountUnits{Package: pkg, Units: units})
-}
-
 // scan sends a scan as the script in the page does.
 func (d *benchDesk) scan(at, scanned string) (int, wireAnswer) {
 	d.t.Helper()
