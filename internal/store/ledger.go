@@ -290,7 +290,11 @@ func (s *Store) openLedger(ctx context.Context) error {
 	if err := s.settleKeyFiles(now); err != nil {
 		return err
 	}
-	return s.lookBack(ctx, noted)
+	if err := s.lookBack(ctx, noted); err != nil {
+		return err
+	}
+	s.lookRestored()
+	return nil
 }
 
 // fillHashes hashes events that have no hashes: those that were there before the
