@@ -164,8 +164,8 @@ func (r Report) Words() []say.Text {
 	if n == 0 {
 		return []say.Text{say.T("No dangerous case has been answered yet, so nothing can be said about them.")}
 	}
-	out := []say.Text{say.T("Of %d dangerous cases, %d would have got through.", n, k)}
-	most := int(math.Ceil(r.MissAtMost * 100)) // up: weaker than the number, not stronger
+	out := []say.Text{say.T("Dangerous cases: %d. Of these would have got through: %d.", n, k)}
+	most := r.MissInHundred()
 	if n < few {
 		out = append(out, say.T("That is a small number, and says little."))
 	}
@@ -174,3 +174,7 @@ func (r Report) Words() []say.Text {
 	}
 	return append(out, say.T("If in truth it were more than %d in 100, so good a result would come less than once in 20 times.", most))
 }
+
+// MissInHundred is MissAtMost in whole hundredths, rounded up: what is said may
+// be weaker than the number, never stronger.
+func (r Report) MissInHundred() int { return int(math.Ceil(r.MissAtMost * 100)) }
