@@ -7,6 +7,7 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"lastlook/internal/consignment"
+	"lastlook/internal/people"
 	"lastlook/internal/say"
 	"lastlook/internal/store"
 )
@@ -44,6 +45,9 @@ func (k *kiosk) due(c *gin.Context) error {
 			{Label: say.T("People"), Symbol: "person", Href: "/people"},
 			{Label: say.T("Cards to scan"), Symbol: "scan", Href: "/cards"},
 		},
+	}
+	if p, ok := personOf(c); ok && p.Has(people.Trainee) {
+		v.Links = append(v.Links, Act{Label: say.T("Practice"), Symbol: "look", Href: "/practice"})
 	}
 	for _, s := range due {
 		t := summaryTag(b, s)
