@@ -61,6 +61,13 @@ func newFlags(t terminal, name, synopsis string) *flag.FlagSet {
 	return fs
 }
 
+// given reports whether a flag was on the command line.
+func given(fs *flag.FlagSet, name string) bool {
+	there := false
+	fs.Visit(func(f *flag.Flag) { there = there || f.Name == name })
+	return there
+}
+
 // parse reads flags and takes plain arguments before, between and after them.
 // It returns the plain arguments.
 func parse(fs *flag.FlagSet, args []string) ([]string, error) {
@@ -92,8 +99,12 @@ func commands() []command {
 		importCommand(),
 		labelsCommand(),
 		recordCommand(),
+		exportCommand(),
+		verifyCommand(),
 		rebuildCommand(),
 		auditCommand(),
+		backupCommand(),
+		restoreCommand(),
 		lookupCommand(),
 		sampleSizeCommand(),
 		versionCommand(),
