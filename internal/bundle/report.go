@@ -95,3 +95,44 @@ func (r *Report) judge(ok bool, about string, holds, fails say.Text) {
 }
 
 func roundName(n int) string { return fmt.Sprintf("round %d", n) }
+
+// MarshalJSON writes the report for programs, with its sentences in English.
+func (r *Report) MarshalJSON() ([]byte, error) {
+	type finding struct {
+		Status Status `json:"status"`
+		About  string `json:"about"`
+		Text   string `json:"text"`
+	}
+	out := struct {
+		Readable    bool      `json:"readable"`
+		Holds       bool      `json:"holds"`
+		Verdict     string    `json:"verdict"`
+		Consignment string    `json:"consignment"`
+		Number      string    `json:"number"`
+		Outcome     string    `json:"outcome"`
+		Site        string    `json:"site"`
+		Size        int64     `json:"size"`
+		Fingerprint string    `json:"fingerprint"`
+		SHA256      string    `json:"sha256"`
+		Program     string    `json:"program"`
+		Invented    bool      `json:"invented"`
+		Findings    []finding `json:"findings"`
+	}{
+		true, r.Holds(), r.Verdict().String(), r.Consignment, r.Number, r.Outcome, r.Site, r.Size, r.Fingerprint, r.Digest,
+		r.Program, r.Invented, nil,
+	}
+	for _, f := range r.Findings {
+		out.Findings = append(out.Findings, finding{f.Status, f.About, f.Text.String()})
+	}
+	return plain(out)
+}
+
+// Unreadable is the report of a file that [Read] refused, for programs.
+func Unreadable(err error) []byte {
+	out, _ := plain(struct {
+		Readable bool   `json:"readable"`
+		Holds    bool   `json:"holds"`
+		Verdict  string `json:"verdict"`
+	}{Verdict: err.Error()})
+	return out
+}
