@@ -36,6 +36,8 @@ type Config struct {
 	Version string
 	// Reference answers look-ups; nil means the shipped reference.
 	Reference *reference.Index
+	// Backups tells how the backups of this bench stand; nil if it makes none.
+	Backups func() store.Kept
 }
 
 // kiosk holds what handlers share.
@@ -45,12 +47,13 @@ type kiosk struct {
 	paper   string
 	version string
 	ref     *reference.Index
-	uploads uploads // order files on their way in
+	backups func() store.Kept // nil if none are made
+	uploads uploads           // order files on their way in
 }
 
 // New builds the kiosk. It fails if a page or part is missing or broken.
 func New(cfg Config) (http.Handler, error) {
-	k := &kiosk{store: cfg.Store, paper: cfg.Paper, version: cfg.Version}
+	k := &kiosk{store: cfg.Store, paper: cfg.Paper, version: cfg.Version, backups: cfg.Backups}
 	if k.paper == "" {
 		k.paper = "a4"
 	}
@@ -142,15 +145,6 @@ func (k *kiosk) routes(e *gin.Engine) {
 	k.referenceRoutes(e)
 	k.officeRoutes(e)
 	k.paperRoutes(e)
-}
-
-// health answers GET /health for whoever watches the machine.
-func (k *kiosk) health(c *gin.Context) error {
-	if _, _, err := k.store.Due(c.Request.Context(), 1); err != nil {
-		return err
-	}
-	c.String(http.StatusOK, "ok\n")
-	return nil
 }
 
 // state reads the consignment named in the path.

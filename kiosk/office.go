@@ -44,6 +44,7 @@ var officePage = declarePage("office")
 type officeView struct {
 	Base
 	Question Question
+	Notices  []Notice
 	Acts     []Act
 }
 
@@ -51,6 +52,7 @@ func (k *kiosk) office(c *gin.Context) error {
 	return k.render(c, http.StatusOK, officePage, &officeView{
 		Base:     k.page(c, say.T("Office")),
 		Question: Question{Text: say.T("Office"), Help: say.T("What is done at a desk, before and after the bench.")},
+		Notices:  k.keeping(),
 		Acts: []Act{
 			{Label: say.T("Bring in orders"), Hint: say.T("an order file, with many consignments"), Symbol: "book", Href: "/orders/upload"},
 			{Label: say.T("Type a consignment in"), Hint: say.T("one, with its crop lines"), Symbol: "keys", Href: "/orders/new"},
