@@ -3,15 +3,19 @@ package main
 import (
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"log/slog"
 	"net"
 	"net/http"
+	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"time"
 
 	"lastlook/internal/paper"
+	"lastlook/internal/store"
 	"lastlook/kiosk"
 )
 
@@ -33,11 +37,12 @@ func serveCommand() command {
 }
 
 func serve(ctx context.Context, t terminal, args []string) error {
-	fs := newFlags(t, "serve", "serve [--data DIR] [--listen ADDR] [--bench NAME] [--paper a4|letter]\n\nServes the bench until it is interrupted. Only a browser on this machine can\nreach it.")
+	fs := newFlags(t, "serve", "serve [--data DIR] [--listen ADDR] [--bench NAME] [--paper a4|letter]\n                      [--backup DIR [--backup-every 24h] [--backup-keep 14]]\n\nServes the bench until it is interrupted. Only a browser on this machine can\nreach it. With --backup it makes a checked backup when the newest one is older\nthan --backup-every; the office page and /health tell how backups stand.")
 	data := dataFlag(fs)
 	listen := fs.String("listen", defaultListen, "`address` and port on this machine; port 0 takes a free one")
 	bench := fs.String("bench", defaultBench, "`name` of this bench, on every screen and every step")
 	sheet := paperFlag(fs)
+	plan := backupFlags(fs)
 	rest, err := parse(fs, args)
 	switch {
 	case err != nil:
@@ -48,6 +53,9 @@ func serve(ctx context.Context, t terminal, args []string) error {
 		return usagef("the bench needs a name: --bench \"bench 1\"")
 	}
 	if err := checkPaper(*sheet); err != nil {
+		return err
+	}
+	if err := plan.check(fs); err != nil {
 		return err
 	}
 	// The address is taken before the data is opened: of two servers started by
@@ -67,12 +75,79 @@ func serve(ctx context.Context, t terminal, args []string) error {
 	if err != nil {
 		return err
 	}
-	return serveOn(ctx, t, ln, kiosk.Config{Store: st, Bench: strings.TrimSpace(*bench), Paper: *sheet, Version: version}, func(url string) {
+	cfg := kiosk.Config{Store: st, Bench: strings.TrimSpace(*bench), Paper: *sheet, Version: version}
+	stop, err := plan.start(ctx, t, &cfg)
+	if err != nil {
+		return err
+	}
+	defer stop() // before the data is closed
+	return serveOn(ctx, t, ln, cfg, func(url string) {
 		fmt.Fprintf(t.out, "The bench is at %s\nData: %s\nStop it with Ctrl+C.\n", url, st.Dir())
 		if len(roster.Working()) == 0 {
 			fmt.Fprintf(t.out, "\nNobody is on the list of people yet. Open %s/people: the first person to\ndo so puts themselves on it as supervisor, then the others.\n", url)
 		}
 	})
+}
+
+// backupPlan is when serve backs up, and where to.
+type backupPlan struct {
+	dir   *string
+	every *time.Duration
+	keep  *int
+}
+
+func backupFlags(fs *flag.FlagSet) backupPlan {
+	return backupPlan{
+		dir:   fs.String("backup", "", "`folder` to back up to while serving; best on another disk"),
+		every: fs.Duration("backup-every", 24*time.Hour, "how old the newest backup may become, like 24h or 90m"),
+		keep:  fs.Int("backup-keep", 14, "how many backups stay, the `N` newest sound ones"),
+	}
+}
+
+// shortestPlan is how often backups may be asked for. Each of them is checked
+// step by step, beside the bench at work.
+const shortestPlan = time.Minute
+
+func (p backupPlan) check(fs *flag.FlagSet) error {
+	switch {
+	case *p.dir == "" && (given(fs, "backup-every") || given(fs, "backup-keep")):
+		return usagef("say where backups go: --backup FOLDER")
+	case *p.every < shortestPlan:
+		return usagef("--backup-every is at least 1m; a usual one is 24h")
+	case *p.keep < 1:
+		return usagef("--backup-keep is at least 1; a usual one is 14")
+	}
+	return nil
+}
+
+// start begins with the backups, if there are to be any. The function it gives
+// ends them, and returns when the last one is over.
+func (p backupPlan) start(ctx context.Context, t terminal, cfg *kiosk.Config) (stop func(), err error) {
+	if *p.dir == "" {
+		return func() {}, nil
+	}
+	dir, err := filepath.Abs(*p.dir)
+	if err != nil {
+		return nil, err
+	}
+	log := slog.New(slog.NewTextHandler(t.err, nil))
+	keeper := store.NewKeeper(cfg.Store, dir, *p.every, *p.keep)
+	keeper.Report = func(k store.Kept) {
+		words, wrong := k.Words()
+		switch {
+		case k.Err != nil:
+			log.Error("backup failed", "words", words.String(), "err", errors.Unwrap(k.Err))
+		case wrong:
+			log.Warn("backup", "words", words.String(), "file", k.Good.Path)
+		default:
+			log.Info("backup", "file", k.Good.Path, "steps", k.Good.Steps, "bytes", k.Good.Bytes, "head", k.Good.Head.Fingerprint(), "removed", len(k.Good.Removed))
+		}
+	}
+	cfg.Backups = keeper.Last
+	ctx, cancel := context.WithCancel(ctx)
+	var running sync.WaitGroup
+	running.Go(func() { keeper.Run(ctx) })
+	return func() { cancel(); running.Wait() }, nil
 }
 
 // papers are the sheets that can be loaded; the first is the usual one.
