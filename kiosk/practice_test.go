@@ -349,6 +349,21 @@ func TestPracticeWhileTheReferenceChanges(t *testing.T) {
 	}
 	d.post("/practice/1/2/aside", url.Values{}).wants(t, 200, "/practice/1/3")
 	d.post("/practice/1/2/aside", url.Values{}).wants(t, 200, "/practice/1/3")
+	// Asks for something else than it did, and then again for the same.
+	was := d.ref.Book()
+	e = *was.Entry(x.Cases[2].Entry)
+	if e.Action = ladder.Stop; x.Cases[2].Right == ladder.Stop {
+		e.Action = ladder.Reject
+	}
+	b, _ = was.With(&e)
+	if err := d.ref.Replace(b); err != nil {
+		t.Fatal(err)
+	}
+	d.get("/practice/1/3").wants(t, 200, "/practice/1/3", "This case is out of date")
+	if err := d.ref.Replace(was); err != nil {
+		t.Fatal(err)
+	}
+	d.get("/practice/1/3").wants(t, 200, "/practice/1/3", "What may it be?")
 	// Gone after the answer.
 	d.answer(3, practice.Unknown, ladder.Sample)
 	without(x.Cases[2].Entry)
