@@ -28,6 +28,7 @@ var pure = []string{
 	"internal/ladder",
 	"internal/order",
 	"internal/people",
+	"internal/practice",
 	"internal/photo",
 	"internal/practice",
 	"internal/record",
