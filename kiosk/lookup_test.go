@@ -57,7 +57,7 @@ func TestLookupAnswers(t *testing.T) {
 		words       []string
 		without     string
 	}{
-		{"nothing asked", "", []string{"What do you see?", "For example:", "vine weevil"}, "Nothing found"},
+		{"nothing asked", "", []string{"What do you see?", "For example:", "vine weevil", fmt.Sprintf(`maxlength="%d"`, maxAsked)}, "Nothing found"},
 		{"a name", "q=garden+snail", []string{"Garden snail", "Cornu aspersum", "Reject", "‘snail’ in the name", "<mark>"}, "Choose this"},
 		{"its neighbours", "q=silverleaf+whitefly", []string{"Silverleaf whitefly", "Sample"}, "Choose this"},
 		{"a look-alike that is regulated", "q=greenhouse+whitefly", []string{"Greenhouse whitefly", "Do not confuse with:", "Silverleaf whitefly"}, ""},
