@@ -24,6 +24,10 @@ type RuleSet struct {
 	MinutesPerRound   int `json:"minutes_per_round"`
 	SecondsPerPackage int `json:"seconds_per_package"`
 	SecondsPerUnit    int `json:"seconds_per_unit"`
+	// RetentionYears is how many years the record is kept at least, from the end of
+	// the round. It is said on the record; nothing is ever deleted when they are over.
+	// 0 is in rounds from before there was this rule.
+	RetentionYears int `json:"retention_years,omitempty"`
 }
 
 // Window is the longest time from the first package opened to dispatch.
@@ -68,6 +72,7 @@ type CheckItem struct {
 
 // DefaultRules is the shipped rule set, version 1. The numbers are common
 // practice in nursery dispatch inspection; each can be changed by the supervisor.
+// How long records are kept is set by local law; 7 years is common practice.
 func DefaultRules() RuleSet {
 	return RuleSet{
 		Version:     1,
@@ -98,5 +103,6 @@ func DefaultRules() RuleSet {
 		MinutesPerRound:   15,
 		SecondsPerPackage: 60,
 		SecondsPerUnit:    20,
+		RetentionYears:    7,
 	}
 }

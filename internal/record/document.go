@@ -418,6 +418,9 @@ func rules(rs consignment.RuleSet) Block {
 	if len(rs.Looks) > 0 {
 		facts = append(facts, text(say.T("Looks at every unit"), looks(rs.Looks)))
 	}
+	if rs.RetentionYears > 0 {
+		facts = append(facts, text(say.T("Record kept"), say.T("at least %d years (common practice; local law decides)", rs.RetentionYears)))
+	}
 	return Block{Facts: facts}.under("Rules in force")
 }
 

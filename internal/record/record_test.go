@@ -315,3 +315,23 @@ func TestNoBadges(t *testing.T) {
 		}
 	}
 }
+
+// Rounds from before there was a rule about keeping say nothing about it.
+func TestKeptIsSaidWhereThereIsARule(t *testing.T) {
+	var r *record.Record
+	for _, c := range recordtest.Cases(t) {
+		if c.Name == "passed" {
+			r = build(t, c.Bench)
+		}
+	}
+	for years, want := range map[int]string{7: "at least 7 years (common practice; local law decides)", 10: "at least 10 years"} {
+		r.Rounds[0].Rules.RetentionYears = years
+		if said := strings.Join(r.Document(recordtest.Zone).Lines(nil), "\n"); !strings.Contains(said, "Record kept\n"+want) {
+			t.Errorf("with %d years the record does not say %q", years, want)
+		}
+	}
+	r.Rounds[0].Rules.RetentionYears = 0
+	if said := strings.Join(r.Document(recordtest.Zone).Lines(nil), "\n"); strings.Contains(said, "Record kept") {
+		t.Error("without a rule the record speaks of one")
+	}
+}
