@@ -3,6 +3,7 @@ package kiosk
 import (
 	"bytes"
 	"fmt"
+	"html/template"
 	"net/http"
 	"net/url"
 	"slices"
@@ -10,9 +11,11 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"lastlook/internal/export"
 	"lastlook/internal/paper"
 	"lastlook/internal/record"
 	"lastlook/internal/say"
+	"lastlook/internal/symbol"
 )
 
 // recordPage shows the record of a consignment, finished or not. It says what the
@@ -42,6 +45,7 @@ type recordBlock struct {
 	Notice Notice
 	Facts  []Fact
 	Table  *recordTable
+	QR     template.HTML
 }
 
 // recordTable is a table to be read: nothing in it sorts or leads anywhere.
@@ -68,6 +72,7 @@ var recordPapers = []struct {
 func (k *kiosk) paperRoutes(e *gin.Engine) {
 	e.GET("/c/:code/record", k.as(anybody, k.record))
 	e.GET("/c/:code/record.pdf", k.as(anybody, k.recordPDF))
+	e.GET("/c/:code/bundle", k.as(anybody, k.bundle))
 }
 
 // document makes the record of the consignment named in the path.
@@ -77,7 +82,12 @@ func (k *kiosk) document(c *gin.Context) (record.Document, int, error) {
 		return record.Document{}, 0, err
 	}
 	ctx := c.Request.Context()
+	mark, err := export.Mark(ctx, k.store, st)
+	if err != nil {
+		return record.Document{}, 0, err
+	}
 	r, err := record.Build(st, record.Options{
+		Mark: mark,
 		Photos: func(hash string) ([]byte, error) {
 			_, b, err := k.store.Blob(ctx, hash)
 			return b, err
@@ -116,6 +126,7 @@ func recordViewOf(b Base, d record.Document, sheet string) *recordView {
 			v.Print = append(v.Print, a)
 		}
 	}
+	v.Print = append(v.Print, Act{Label: say.T("Portable record"), Hint: say.T("One file, to be checked elsewhere"), Symbol: "book", Href: path + "/bundle"})
 	for _, s := range d.Sections {
 		sec := recordSection{ID: s.ID, Title: s.Title}
 		for _, b := range s.Blocks {
@@ -130,6 +141,12 @@ func recordBlockOf(b record.Block) recordBlock {
 	out := recordBlock{Block: b}
 	if !b.Notice.IsZero() {
 		out.Notice = Notice{Tone: toneNote, Text: b.Notice}
+	}
+	if b.Symbol != nil {
+		// The text is letters, digits and colons: there is nothing to refuse or escape.
+		if qr, err := symbol.QR(b.Symbol.Text, symbol.Medium); err == nil {
+			out.QR = template.HTML(qr.SVG(b.Symbol.Caption.String(), 1))
+		}
 	}
 	for _, f := range b.Facts {
 		out.Facts = append(out.Facts, Fact{Label: f.Label, Data: f.Data, Text: f.Text})
@@ -183,6 +200,38 @@ func (k *kiosk) recordPDF(c *gin.Context) error {
 	}
 	c.Header("Content-Disposition", contentDisposition("record "+d.Tag.Number+".pdf"))
 	c.Data(http.StatusOK, "application/pdf", b.Bytes())
+	return nil
+}
+
+// bundle answers with the portable record, to be saved.
+func (k *kiosk) bundle(c *gin.Context) error {
+	st, err := k.state(c)
+	if err != nil {
+		return err
+	}
+	b, err := export.Bundle(c.Request.Context(), k.store, st.Code, export.Options{
+		Program: strings.TrimSpace("Lastlook " + k.version), Invented: k.Demo, Entry: k.entryText,
+	})
+	if err != nil {
+		return err
+	}
+	file, err := b.Encode()
+	if err != nil {
+		return err
+	}
+	c.Header("Content-Disposition", strings.Replace(contentDisposition(st.Number+".bundle.zip"), "inline", "attachment", 1))
+	c.Data(http.StatusOK, "application/zip", file)
+	return nil
+}
+
+// entryText gives the canonical text of an entry of the reference by its hash, nil
+// if none in force has it.
+func (k *kiosk) entryText(hash string) []byte {
+	for _, e := range k.ref.Book().Entries() {
+		if e.Hash() == hash {
+			return e.Canonical()
+		}
+	}
 	return nil
 }
 

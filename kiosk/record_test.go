@@ -22,6 +22,7 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"lastlook/internal/browsertest"
+	"lastlook/internal/bundle"
 	"lastlook/internal/consignment"
 	"lastlook/internal/photo"
 	"lastlook/internal/record"
@@ -36,7 +37,7 @@ func recordPages(t testing.TB, tongues ...tongue) (http.Handler, []recordtest.Ca
 	e := s.newEngine()
 	cases, docs := recordtest.Cases(t), map[string]record.Document{}
 	for _, c := range cases {
-		r, err := record.Build(c.State, record.Options{Photos: c.Photo, Invented: true, Program: "Lastlook 0"})
+		r, err := record.Build(c.State, record.Options{Photos: c.Photo, Invented: true, Program: "Lastlook 0", Mark: c.Mark()})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -179,6 +180,19 @@ func TestRecordOfTheBench(t *testing.T) {
 		}
 	}
 	d.get(path+".pdf?paper=a3").wants(t, http.StatusUnprocessableEntity, "", "Use a4 or letter")
+	d.get(path).wants(t, http.StatusOK, path, "Portable record")
+	file := d.get("/c/" + code + "/bundle")
+	if cd := file.header.Get("Content-Disposition"); file.status != http.StatusOK || file.header.Get("Content-Type") != "application/zip" || !strings.Contains(cd, `attachment; filename="K-2041.bundle.zip"`) {
+		t.Fatalf("%d %v", file.status, file.header)
+	}
+	b, err := bundle.Read([]byte(file.body))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r := bundle.Check(b, bundle.Against{}); !r.Holds() || r.Number != "K-2041" || !r.Invented {
+		t.Errorf("the file that was saved: %+v", r)
+	}
+	d.get("/c/ZZZZ/bundle").wants(t, http.StatusNotFound, "", "There is no consignment")
 	d.get("/c/ZZZZ/record").wants(t, http.StatusNotFound, "", "There is no consignment")
 	d.get("/c/ZZZZ/record.pdf").wants(t, http.StatusNotFound, "", "There is no consignment")
 }
@@ -271,9 +285,19 @@ func TestPhotoOfAFind(t *testing.T) {
 	}
 	d.post(fmt.Sprintf("/c/%s/p/%d/find", code, pkg), form)
 	page := d.get("/c/" + code + "/record")
+	b, err := bundle.Read([]byte(d.get("/c/" + code + "/bundle").body))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r := bundle.Check(b, bundle.Against{}); !r.Holds() {
+		t.Errorf("the portable record: %+v", r)
+	}
 	for _, p := range photos {
 		if !strings.Contains(page.body, `<img src="/photo/`+p+`"`) {
 			t.Errorf("photo %s is not in the record", p)
+		}
+		if len(b.Photos[p]) == 0 {
+			t.Errorf("photo %s is not in the portable record", p)
 		}
 	}
 }

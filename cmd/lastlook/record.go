@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"lastlook/internal/export"
 	"lastlook/internal/paper"
 	"lastlook/internal/record"
 	"lastlook/internal/store"
@@ -58,7 +59,12 @@ func writeRecord(ctx context.Context, t terminal, args []string) error {
 	if err != nil {
 		return err
 	}
+	mark, err := export.Mark(ctx, st, state)
+	if err != nil {
+		return err
+	}
 	r, err := record.Build(state, record.Options{
+		Mark: mark,
 		Photos: func(hash string) ([]byte, error) {
 			_, b, err := st.Blob(ctx, hash)
 			return b, err

@@ -479,11 +479,35 @@ func (b *Bundle) Digest() string {
 
 // page makes the readable page from a state.
 func (b *Bundle) page(state *consignment.State) ([]byte, error) {
-	r, err := record.Build(state, record.Options{Photos: b.photo, Invented: b.Invented, Program: b.Program})
+	r, err := record.Build(state, record.Options{Photos: b.photo, Invented: b.Invented, Program: b.Program, Mark: b.mark(state)})
 	if err != nil {
 		return nil, err
 	}
 	return writePage(r.Document(time.UTC)), nil
+}
+
+// mark gives what a print of the record carries, from the head that the bundle
+// gives for the end of the newest round.
+func (b *Bundle) mark(state *consignment.State) *record.Mark {
+	r := state.Round()
+	head, err := ledger.PeekHead(b.Head)
+	if r == nil || r.Ended == nil || err != nil {
+		return nil
+	}
+	for i, rec := range slices.Backward(state.History) {
+		if end, ok := rec.Event.(consignment.RoundEnded); !ok || end.Round != r.Number {
+			continue
+		}
+		step := b.Steps[i]
+		for _, m := range b.Marks {
+			if m.Size == step.Seq {
+				leaf, then := step.Hash(), ledger.Head{Site: head.Site, Size: m.Size, Root: m.Root}
+				return &record.Mark{Code: b.Code, Outcome: r.Ended.Outcome, Head: record.Compact(then.Fingerprint()), Leaf: hex.EncodeToString(leaf[:])}
+			}
+		}
+		return nil
+	}
+	return nil
 }
 
 // photo gives a photo for the page.

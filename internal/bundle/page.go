@@ -130,6 +130,9 @@ func (w *pageWriter) block(b record.Block) {
 		}
 	case len(b.Sign) > 0:
 		w.list(b.Sign)
+	case b.Symbol != nil:
+		w.element("p", b.Symbol.Caption.String())
+		w.element("code", b.Symbol.Text)
 	}
 }
 

@@ -252,7 +252,28 @@ func (s *recordSheet) block(b record.Block) error {
 		return s.photos(b.Photos)
 	case len(b.Sign) > 0:
 		s.sign(b.Sign)
+	case b.Symbol != nil:
+		return s.symbol(*b.Symbol)
 	}
+	return nil
+}
+
+// symbol draws a QR Code with its caption and what it says beside it, so that it
+// can be typed where nothing scans.
+func (s *recordSheet) symbol(sym record.Symbol) error {
+	qr, err := symbol.QR(sym.Text, symbol.Medium)
+	if err != nil {
+		return err
+	}
+	const module, gap = 0.6, 5
+	side, _ := qr.Size(module, 0)
+	s.room(side + 2)
+	s.barcode(qr, sideMargin, s.y, module, 0)
+	x := sideMargin + side + gap
+	w := s.inner() - side - gap
+	y := s.lines(x, s.y+3, regular, bodyType, s.wrap(regular, bodyType, w, s.print(sym.Caption)))
+	s.lines(x, y+1.5, regular, smallType+0.5, s.wrap(regular, smallType+0.5, w, sym.Text))
+	s.y += side + 1
 	return nil
 }
 

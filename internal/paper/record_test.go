@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os/exec"
+	"slices"
 	"strings"
 	"testing"
 	"unicode"
@@ -16,7 +17,7 @@ import (
 
 func document(t testing.TB, b *recordtest.Bench, invented bool) record.Document {
 	t.Helper()
-	r, err := record.Build(b.State, record.Options{Photos: b.Photo, Invented: invented, Program: "Lastlook 0"})
+	r, err := record.Build(b.State, record.Options{Photos: b.Photo, Invented: invented, Program: "Lastlook 0", Mark: b.Mark()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -88,6 +89,36 @@ func TestRecordSaysAll(t *testing.T) {
 					}
 				}
 			})
+		}
+	}
+}
+
+// What the QR Code says is read by zbarimg, a program of its own.
+func TestRecordCarriesItsMark(t *testing.T) {
+	for _, c := range recordtest.Cases(t) {
+		if !slices.Contains([]string{"under way", "passed", "second round"}, c.Name) {
+			continue
+		}
+		pages := zbar(t, raster(t, recordPDF(t, document(t, c.Bench, false), "a4"), 200))
+		var found []string
+		for _, codes := range pages {
+			for _, text := range codes {
+				if text, ok := strings.CutPrefix(text, "QR-Code:"); ok && strings.HasPrefix(text, record.MarkPrefix) {
+					found = append(found, text)
+				}
+			}
+		}
+		want := c.Bench.Mark()
+		if want == nil {
+			if len(found) > 0 {
+				t.Errorf("%s: carries %q, with no outcome", c.Name, found)
+			}
+			continue
+		}
+		if len(found) != 1 || found[0] != want.String() {
+			t.Errorf("%s: zbarimg read %q, want %q", c.Name, found, want)
+		} else if m, err := record.ParseMark(found[0]); err != nil || m != *want {
+			t.Errorf("%s: ParseMark(%q) = %+v, %v", c.Name, found[0], m, err)
 		}
 	}
 }

@@ -60,6 +60,13 @@ type Block struct {
 	Table   *Table
 	Photos  []Picture
 	Sign    []say.Text // lines to sign on
+	Symbol  *Symbol
+}
+
+// Symbol is a QR Code with what stands beside it.
+type Symbol struct {
+	Text    string // what it says when scanned
+	Caption say.Text
 }
 
 // Value is something that people or orders wrote (Data), or a sentence (Text).
@@ -765,6 +772,14 @@ func (l *layout) sign() Section {
 	s := Section{ID: "signed", Title: say.T("Signed"), Blocks: []Block{
 		paragraph(made, say.T("It is made from the history alone: made again from the same history it is the same.")),
 	}}
+	if m := l.Mark; m != nil {
+		s.Blocks = append(s.Blocks,
+			Block{Facts: []Fact{
+				{say.T("Head of the site's history"), Value{Data: m.Fingerprint(), Text: say.T("It stands for everything on record at the site up to the outcome: nothing of it can be changed later without changing this.")}},
+				data(say.T("Mark of the outcome"), m.Leaf),
+			}}.under("To compare with later"),
+			Block{Symbol: &Symbol{Text: m.String(), Caption: say.T("Scan this to compare the paper with the portable record: lastlook verify FILE CODE, or the page to check with.")}})
+	}
 	if l.Finished {
 		s.Blocks = append(s.Blocks, Block{Sign: []say.Text{say.T("Inspector"), say.T("Supervisor")}})
 	} else {
@@ -828,6 +843,10 @@ func (d Document) Lines(sprintf func(key string, args ...any) string) []string {
 				add(p.Caption)
 				add(p.Problem)
 				out = append(out, p.Hash)
+			}
+			if b.Symbol != nil {
+				add(b.Symbol.Caption)
+				out = append(out, b.Symbol.Text)
 			}
 		}
 	}

@@ -15,12 +15,22 @@ const MarkPrefix = "LASTLOOK1:"
 // Mark ties a printed record to the site's ledger: with it, paper and the
 // portable record can be matched years later.
 type Mark struct {
-	Code    string              // of the consignment
-	Outcome consignment.Outcome // of the round that the paper is about
+	Code    string              `json:"code"`    // of the consignment
+	Outcome consignment.Outcome `json:"outcome"` // of the round that the paper is about
 	// Head is the fingerprint of the ledger's head right after the outcome was
 	// recorded, without spaces: 16 hexadecimal digits and two check digits.
-	Head string
-	Leaf string // hash of the step that recorded the outcome (RFC 6962 leaf), hex
+	Head string `json:"head"`
+	Leaf string `json:"leaf"` // hash of the step that recorded the outcome (RFC 6962 leaf), hex
+}
+
+// Fingerprint is the fingerprint of the head in groups, to be read and compared.
+func (m Mark) Fingerprint() string {
+	var groups []string
+	for rest := m.Head; rest != ""; {
+		n := min(4, len(rest))
+		groups, rest = append(groups, rest[:n]), rest[n:]
+	}
+	return strings.Join(groups, " ")
 }
 
 // Compact takes the spaces out of a fingerprint.

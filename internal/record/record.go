@@ -55,6 +55,8 @@ type Record struct {
 	LastAt     time.Time   `json:"last_at"` // when that step was taken
 	Invented   bool        `json:"invented,omitempty"`
 	Program    string      `json:"program,omitempty"` // that wrote it
+	// Mark ties a print to the site's ledger; nil unless the newest round has ended.
+	Mark *Mark `json:"mark,omitempty"`
 }
 
 // Moment is when something was done, by whom, at which bench, and which step of
@@ -265,6 +267,7 @@ type Options struct {
 	Photos   Photos
 	Invented bool   // demonstration: the record says so
 	Program  string // name and version of the program
+	Mark     *Mark  // of the newest round, once it has ended
 }
 
 // Build collects the record of a consignment.
@@ -276,7 +279,7 @@ func Build(s *consignment.State, o Options) (*Record, error) {
 	r := &Record{
 		Code: s.Code, Number: s.Number, Invoice: s.Invoice, Customer: s.Customer, Destination: s.Destination,
 		DispatchAt: s.DispatchAt, Lines: s.Lines, Packages: s.Total(), Source: s.Source,
-		Version: s.Version, LastAt: s.LastAt, Invented: o.Invented, Program: o.Program,
+		Version: s.Version, LastAt: s.LastAt, Invented: o.Invented, Program: o.Program, Mark: o.Mark,
 	}
 	b.walk(r)
 	for _, round := range s.Rounds {
