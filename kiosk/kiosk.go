@@ -8,6 +8,7 @@
 package kiosk
 
 import (
+	"context"
 	"io/fs"
 	"log/slog"
 	"net/http"
@@ -48,6 +49,7 @@ type kiosk struct {
 	version string
 	ref     *reference.Index
 	backups func() store.Kept // nil if none are made
+	upkeep  upkeep            // what the site makes of the reference
 	uploads uploads           // order files on their way in
 }
 
@@ -67,6 +69,9 @@ func New(cfg Config) (http.Handler, error) {
 		Bench: cfg.Bench, Demo: cfg.Demo, Hosts: cfg.Hosts, Log: cfg.Log, Now: cfg.Now, Fill: k.fill,
 	})
 	if err != nil {
+		return nil, err
+	}
+	if err := k.startUpkeep(context.Background()); err != nil {
 		return nil, err
 	}
 	e := k.newEngine()
@@ -95,6 +100,7 @@ func Harden(srv *http.Server) { harden(srv) }
 func (k *kiosk) routes(e *gin.Engine) {
 	look := func(path string, h handler) { e.GET(path, k.as(anybody, h)) }
 	step := func(path string, h handler) { e.POST(path, k.as(atBench, h)) }
+	e.Use(k.followUpkeep)
 
 	look("/", k.due)
 	e.GET("/health", k.handle(k.health))

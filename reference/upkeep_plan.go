@@ -138,7 +138,7 @@ func (u *Upkeep) planEntry(shipped *Book, p *Pack, e *Entry) PackItem {
 		it.State, it.Why = PackConflict, say.T("retired here: taking it brings it back")
 	case old > 0:
 		it.State, it.Why = PackConflict, say.T("the pack has an older text, our revision %d", old)
-	case own != nil && !samePack(x.Own[x.inForce].Pack, p):
+	case own != nil && !samePack(x.Own[x.inForce-1].Pack, p):
 		it.State, it.Why = PackConflict, say.T("changed here as well, in revision %d", own.Revision)
 	default:
 		it.State = PackChanged

@@ -39,7 +39,7 @@ type Keeping struct {
 	Version int // of its stream: the number of steps
 	// Own are the texts published here, oldest first.
 	Own []Revision
-	// inForce is the index in Own of the text in force, -1 when the shipped one is.
+	// inForce counts the text in force in Own from 1; 0 when the shipped one is.
 	inForce int
 	// base is the hash of the shipped text that the text in force has last been
 	// compared with by somebody.
@@ -52,10 +52,10 @@ type Keeping struct {
 
 // OwnText gives the text of this site that is in force, nil if none is.
 func (x *Keeping) OwnText() *Entry {
-	if x == nil || x.inForce < 0 {
+	if x == nil || x.inForce == 0 {
 		return nil
 	}
-	return x.Own[x.inForce].Entry
+	return x.Own[x.inForce-1].Entry
 }
 
 // Base is the hash of the shipped text that the site's text in force was made
@@ -129,7 +129,7 @@ func (u *Upkeep) With(recs []UpkeepRecord) (*Upkeep, error) {
 			x := next.entries[id]
 			switch {
 			case x == nil:
-				x = &Keeping{ID: id, inForce: -1}
+				x = &Keeping{ID: id}
 			case !fresh[r.Stream]:
 				x = x.clone()
 			}
@@ -188,11 +188,11 @@ func (x *Keeping) apply(r UpkeepRecord) error {
 		x.Own = append(x.Own, Revision{
 			Number: e.Entry.Revision, Hash: e.Entry.Hash(), Base: e.Base, At: r.At, By: r.By, Why: e.Why, Pack: e.Pack, Entry: e.Entry,
 		})
-		x.inForce, x.base = len(x.Own)-1, e.Base
+		x.inForce, x.base = len(x.Own), e.Base
 	case EntryKept:
 		x.base = e.Shipped
 	case EntryFollowed:
-		x.inForce, x.base = -1, e.Shipped
+		x.inForce, x.base = 0, e.Shipped
 	case EntryRetired:
 		x.Retired = note
 	case EntryRestored:
