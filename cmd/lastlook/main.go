@@ -105,6 +105,7 @@ func commands() []command {
 		auditCommand(),
 		backupCommand(),
 		restoreCommand(),
+		archiveCommand(),
 		lookupCommand(),
 		sampleSizeCommand(),
 		versionCommand(),
