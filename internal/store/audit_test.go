@@ -128,7 +128,7 @@ func TestEveryChangedFieldIsFound(t *testing.T) {
 	}
 	changes := map[string]string{
 		"seq": "seq + 1000", "stream": "stream || 'X'", "version": "version + 1000", "kind": "kind || 'x'",
-		"at": "substr(at, 1, 28) || '1Z'", "actor": "replace(actor, 'n', 'm')", "bench": "bench || '2'", "data": "replace(data, '\"', ' \"')",
+		"at": "substr(at, 1, 28) || CASE substr(at, 29, 1) WHEN '1' THEN '2Z' ELSE '1Z' END", "actor": "replace(actor, 'n', 'm')", "bench": "bench || '2'", "data": "replace(data, '\"', ' \"')",
 	}
 	trials := 0
 	for seq := int64(1); seq <= total; seq++ {

@@ -12,6 +12,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"time"
 
 	"gorm.io/gorm"
 
@@ -581,6 +582,10 @@ func (s *Store) note(b *batchOf) {
 	s.noter.put(b.head.Size, b.signed)
 }
 
+// noteEvery is how often at most the head is noted: an import of thousands of
+// orders must not write the file thousands of times.
+const noteEvery = 100 * time.Millisecond
+
 // noter writes the newest head beside the data file, behind the steps' backs: a
 // step does not wait for it, and of many heads at once only the newest is written.
 // The file is not forced to the disk. So it may be older than the data file, which
@@ -588,6 +593,7 @@ func (s *Store) note(b *batchOf) {
 type noter struct {
 	path string
 	wake chan struct{}
+	quit chan struct{}
 	done chan struct{}
 
 	mu     sync.Mutex
@@ -596,11 +602,15 @@ type noter struct {
 }
 
 func startNoter(path string) *noter {
-	n := &noter{path: path, wake: make(chan struct{}, 1), done: make(chan struct{})}
+	n := &noter{path: path, wake: make(chan struct{}, 1), quit: make(chan struct{}), done: make(chan struct{})}
 	go func() {
 		defer close(n.done)
 		for range n.wake {
 			n.write()
+			select {
+			case <-n.quit:
+			case <-time.After(noteEvery):
+			}
 		}
 	}()
 	return n
@@ -639,6 +649,7 @@ func (n *noter) stop() {
 	n.mu.Lock()
 	n.size = math.MaxInt64 // nothing is put any more
 	n.mu.Unlock()
+	close(n.quit)
 	close(n.wake)
 	<-n.done
 	n.write()
