@@ -19,7 +19,7 @@ const maxHits = 50
 // the object that "lastlook lookup --json" prints. Finding nothing is an answer,
 // not an error.
 func (k *kiosk) lookupJSON(c *gin.Context) error {
-	q := reference.Query{Text: c.Query("q"), Host: hostOf(c.Query("host")), To: reference.Destination{Name: c.Query("destination")}}
+	q := reference.Query{Text: c.Query("q"), Host: hostOf(c.Query("host")), To: k.destinationOf(c.Query("destination"))}
 	if strings.TrimSpace(q.Text) == "" {
 		return say.Refuse(say.Invalid, "Say what to look up: q=WORDS.").For("q")
 	}

@@ -42,6 +42,8 @@ type entryView struct {
 	Found      *Table
 	FoundIn    say.Text
 	Facts      []Fact
+	Local      []Fact // what this site adds
+	Photos     []reference.Photo
 }
 
 // listAsk is what one destination list asks for.
@@ -103,6 +105,9 @@ func (k *kiosk) entry(c *gin.Context) error {
 	ctx, from := c.Request.Context(), c.Request.URL.Query()
 	book := k.ref.Book()
 	e, err := k.entryNamed(book, c.Param("id"))
+	if old := k.retired(c.Param("id")); err != nil && old != nil {
+		return k.forward(c, revisionPath(old.ID, old.Revision, old.Hash()))
+	}
 	if err != nil {
 		return err
 	}
@@ -148,6 +153,7 @@ func (k *kiosk) entry(c *gin.Context) error {
 		return err
 	}
 	v.FoundIn, v.Found = foundHere(b, finds, total)
+	v.Local, v.Photos = localFacts(k.localOf(e.ID)), k.photosOf(e.ID)
 	v.Facts = []Fact{
 		{Label: say.T("Also called"), Data: orDash(strings.Join(e.OtherNames, ", "))},
 		{Label: say.T("Other scientific names"), Data: orDash(strings.Join(e.Synonyms, ", "))},

@@ -189,7 +189,7 @@ func (k *kiosk) showFind(c *gin.Context, from url.Values, refused *say.Refusal) 
 	if refused != nil {
 		v.Notice = Notice{Tone: toneWrong, Text: refused.Text}
 	}
-	er := errand{state: st, round: r, exam: x, answers: a}
+	er := k.errandFor(st, r, x, a)
 	var pin *consignment.EntryPin
 	var open []reference.Test
 	if entry != nil {
@@ -350,7 +350,7 @@ func (k *kiosk) recordFind(c *gin.Context) error {
 			return k.showFind(c, form, say.Refuse(say.Conflict, "The entry on %s was changed just now: read what it asks for, then record again.", entry.Name))
 		}
 		f.What = a.what
-		f.Entry, _ = pinOf(k.ref.Book(), entry, reference.Destination{Name: st.Destination}, a.lens)
+		f.Entry, _ = pinOf(k.ref.Book(), entry, k.destinationOf(st.Destination), a.lens)
 	}
 	done, err := k.do(c, consignment.RecordFind{Facts: f, Rung: rung})
 	if r := asRefusal(err); r != nil {
@@ -449,7 +449,7 @@ func (k *kiosk) showStop(c *gin.Context, from url.Values, refused *say.Refusal) 
 		v.Where = say.T("package %03d · the package itself", x.Package)
 	}
 	if entry != nil {
-		v.Entry = chosenView(entry, errand{state: st, round: r, exam: x, answers: a})
+		v.Entry = chosenView(entry, k.errandFor(st, r, x, a))
 	}
 	status := http.StatusOK
 	if refused != nil {
@@ -471,7 +471,7 @@ func (k *kiosk) stop(c *gin.Context) error {
 	f := a.facts(x.Package, c.PostForm("note"))
 	f.What = consignment.Suspect
 	if entry, _ := k.chosen(&a); entry != nil {
-		f.Entry, _ = pinOf(k.ref.Book(), entry, reference.Destination{Name: st.Destination}, a.lens)
+		f.Entry, _ = pinOf(k.ref.Book(), entry, k.destinationOf(st.Destination), a.lens)
 	}
 	if f.Part == "" {
 		f.Part = consignment.PartPackage
@@ -647,7 +647,10 @@ func (k *kiosk) showFindDetail(c *gin.Context, refused *say.Refusal) error {
 	}
 	if pin := f.Facts.Entry; pin != nil {
 		v.Facts = slices.Insert(v.Facts, 1, Fact{Label: say.T("Named"), Data: pin.Name, Text: say.T("(revision %d of the entry)", pin.Revision)})
-		if k.ref.Book().Entry(pin.ID) != nil {
+		// The text as it was when the find was decided, whatever became of it.
+		if k.upkeepNow() != nil {
+			v.Entry = Act{Label: say.T("Its entry"), Hint: say.T("as it was then"), Symbol: "book", Href: revisionPath(pin.ID, pin.Revision, pin.Hash)}
+		} else if k.ref.Book().Entry(pin.ID) != nil {
 			v.Entry = Act{Label: say.T("Its entry"), Symbol: "book", Href: "/e/" + pin.ID}
 		}
 	}

@@ -38,7 +38,8 @@ type errand struct {
 	round   *consignment.Round
 	exam    *consignment.Exam
 	answers answers
-	over    bool // the address names an examination that is not under way any more
+	lists   []string // optional lists switched on for the destination
+	over    bool     // the address names an examination that is not under way any more
 }
 
 var errandPath = regexp.MustCompile(`^/c/([0-9A-Z]{4})/p/(\d{1,7})$`)
@@ -62,7 +63,12 @@ func (k *kiosk) errandOf(ctx context.Context, v url.Values) (errand, error) {
 	if r == nil || r.Exams[n] == nil || !r.Exams[n].Open() {
 		return errand{over: true}, nil
 	}
-	return errand{state: st, round: r, exam: r.Exams[n], answers: readAnswers(v, r.Exams[n])}, nil
+	return k.errandFor(st, r, r.Exams[n], readAnswers(v, r.Exams[n])), nil
+}
+
+// errandFor is the errand of an examination that is under way.
+func (k *kiosk) errandFor(st *consignment.State, r *consignment.Round, x *consignment.Exam, a answers) errand {
+	return errand{state: st, round: r, exam: x, answers: a, lists: k.destinationOf(st.Destination).Lists}
 }
 
 func (e errand) isZero() bool { return e.state == nil }
@@ -115,7 +121,7 @@ func (e errand) to() reference.Destination {
 	if e.isZero() {
 		return reference.Destination{}
 	}
-	return reference.Destination{Name: e.state.Destination}
+	return reference.Destination{Name: e.state.Destination, Lists: e.lists}
 }
 
 // crop is what grows in the package.

@@ -59,6 +59,7 @@ func (k *kiosk) office(c *gin.Context) error {
 			{Label: say.T("People"), Hint: say.T("who may work at the bench"), Symbol: "person", Href: "/people"},
 			{Label: say.T("Badges to print"), Hint: say.T("one for each person"), Symbol: "print", Href: "/badges"},
 			{Label: say.T("Practice"), Hint: say.T("prepared cases, to learn what a sign means"), Symbol: "look", Href: "/practice"},
+			{Label: say.T("Upkeep of the reference"), Hint: say.T("entries, own words, packs, destination lists"), Symbol: "book", Href: "/upkeep"},
 			{Label: say.T("Cards to print"), Hint: say.T("to scan instead of pressing"), Symbol: "scan", Href: "/cards"},
 			{Label: say.T("The board"), Hint: say.T("what is due; labels are printed from there"), Symbol: "leaf", Href: "/"},
 		},

@@ -225,6 +225,15 @@ func (k *kiosk) localOf(id string) reference.Local {
 	return reference.Local{}
 }
 
+// retired gives the text of an entry that is retired, nil for any other.
+func (k *kiosk) retired(id string) *reference.Entry {
+	s := k.upkeepNow()
+	if s == nil || s.Entry(id) == nil || s.Entry(id).Retired == nil {
+		return nil
+	}
+	return s.text(id)
+}
+
 // revisionPath is where the text is shown that a find was decided on, for as long
 // as the find is kept.
 func revisionPath(id string, revision int, hash string) string {

@@ -800,10 +800,13 @@ func TestListsAreSwitched(t *testing.T) {
 	d.get("/upkeep/lists").wants(t, 200, "", "EU priority quarantine pests", "for nowhere", "Eastmoor")
 	change("on "+id, "", "x").wants(t, 422, "", "Name the destination.")
 	change("on "+id, "Northreach", "").wants(t, 422, "", "Say why", "Northreach")
+	d.post(upkeepPath("japanese-beetle")+"/local", url.Values{"action": {"reject"}, "action_why": {"a rule of this site"}, "why": {"x"}, "seen": {"0"}})
 	change("on "+id, "Northreach", "goes on abroad").wants(t, 200, "/upkeep/lists", "Switch off for Northreach")
 	e := d.k.ref.Book().Entry("japanese-beetle")
-	if got := reference.Escalate(d.k.ref.Book(), e, d.k.destinationOf("northreach")).Action.String(); got != "stop" {
-		t.Errorf("for Northreach it asks for %s", got)
+	for dest, want := range map[string]string{"northreach": "stop", "Saltwick": "reject"} {
+		if got := reference.Escalate(d.k.ref.Book(), e, d.k.destinationOf(dest)).Action.String(); got != want {
+			t.Errorf("for %s it asks for %s, want %s", dest, got, want)
+		}
 	}
 	if got := d.k.destinationOf("Saltwick").Lists; len(got) != 0 {
 		t.Errorf("for Saltwick: %v", got)
@@ -887,4 +890,37 @@ func twiceUsed(page string) string {
 		seen[m[1]] = true
 	}
 	return ""
+}
+
+// The page at the bench shows what the site adds, and leads to the old text where
+// an entry is retired.
+func TestBenchShowsWhatTheSiteAdds(t *testing.T) {
+	d := newKeepDesk(t, t.TempDir(), testBook(t))
+	d.supervisors()
+	p := upkeepPath("plum-pox")
+	d.post(p+"/local", url.Values{"note": {"Ask Ida before cutting."}, "why": {"agreed"}, "seen": {"0"}})
+	d.sendFile(p+"/photo", "photo", "x.jpg", picture(80, 60), url.Values{"caption": {"Rings on a leaf"}, "credit": {"Tam Orrin"}})
+	a := d.get("/e/plum-pox")
+	a.wants(t, 200, "/e/plum-pox", "At this site", "Ask Ida before cutting.", "Rings on a leaf", "Tam Orrin", "/photo/"+d.k.photosOf("plum-pox")[0].Hash)
+	d.post(p+"/retire", url.Values{"seen": {"2"}, "do": {"retire"}, "why": {"no Prunus here"}})
+	d.get("/e/plum-pox").wants(t, 200, "/reference/plum-pox/r/1.*", "This entry is retired")
+	d.get("/e/no-such-entry").wants(t, 404, "")
+	// A list that is switched on counts for programs that ask, too.
+	rung := func() string {
+		a := d.get("/api/v1/lookup?destination=Northreach&q=japanese+beetle")
+		var got reference.Reply
+		if err := json.Unmarshal([]byte(a.body), &got); err != nil || len(got.Hits) == 0 {
+			t.Fatalf("%v: %s", err, a.body)
+		}
+		return got.Hits[0].Action
+	}
+	// The entry's own rung is stop: it is lowered here, so that the list has something to raise.
+	d.post(upkeepPath("japanese-beetle")+"/local", url.Values{"action": {"reject"}, "action_why": {"a rule of this site"}, "why": {"x"}, "seen": {"0"}})
+	if before := rung(); before != "reject" {
+		t.Errorf("without the list it asks for %s", before)
+	}
+	d.post("/upkeep/lists", url.Values{"list": {"eu-priority-pests"}, "do": {"on eu-priority-pests"}, "destination-eu-priority-pests": {"Northreach"}, "why-eu-priority-pests": {"goes on abroad"}})
+	if after := rung(); after != "stop" {
+		t.Errorf("with the list it asks for %s", after)
+	}
 }
