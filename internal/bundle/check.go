@@ -396,16 +396,16 @@ func (c *checker) page() {
 		return
 	}
 	if c.b.said.Page != PageVersion {
-		c.r.unknown("page", "The readable page was laid out by another version of Lastlook (%d, this one has %d), so it cannot be compared: do not rely on it. Read the page that lastlook verify --page writes.", c.b.said.Page, PageVersion)
+		c.r.unknown("page", "The readable page was laid out by another version of Lastlook (%d, this one has %d), so it cannot be compared: do not rely on it. Read the one that the check makes again from the steps.", c.b.said.Page, PageVersion)
 		return
 	}
 	again, err := c.b.page(c.state)
 	c.r.judge(err == nil && bytes.Equal(again, c.b.Page), "page",
 		say.T("The readable page says what the steps say: made again from them it is the same, byte by byte."),
-		say.T("The readable page does not say what the steps say: do not read it. Read the page that lastlook verify --page writes."))
+		say.T("The readable page does not say what the steps say: do not read it. Read the one that the check makes again from the steps."))
 }
 
-// Page makes the readable page again from the steps, for a reader who does not
+// MakePage makes the readable page again from the steps, for a reader who does not
 // want to rely on the one in the file.
 func (b *Bundle) MakePage() (page []byte, err error) {
 	defer func() {
@@ -443,7 +443,11 @@ func (c *checker) marks() {
 		}
 		c.proven[m.Size] = true
 	}
-	if n := len(c.b.Marks); n > 0 && len(c.proven) == n {
+	switch n := len(c.b.Marks); {
+	case n == 0 || len(c.proven) < n:
+	case n == 1:
+		c.r.holds("head", "The head goes on from an earlier one that the file names (%d steps).", c.b.Marks[0].Size)
+	default:
 		c.r.holds("head", "The head goes on from %d earlier ones that the file names.", n)
 	}
 }
@@ -460,13 +464,13 @@ func (c *checker) given() {
 		if c.site != nil {
 			name = clip(c.site.Name)
 		}
-		c.r.unknown("key", "Whether the key is really that of the nursery. The file itself names it (site %s): compare it with the key that the nursery made known elsewhere, with --key.", name)
+		c.r.unknown("key", "Whether the key is really that of the nursery. The file itself names it (site %s): compare it with the key that the nursery made known elsewhere, and give that one to the check.", name)
 	}
 	for _, anchor := range c.a.Anchors {
 		c.anchor(anchor)
 	}
 	if len(c.a.Anchors) == 0 {
-		c.r.unknown("anchor", "Whether the site shows others another history. Compare the fingerprint of the head with one that was printed or sent at another time, or give such a head with --anchor.")
+		c.r.unknown("anchor", "Whether the site shows others another history. Compare the fingerprint of the head with one that was printed or sent at another time, or give such a head to the check.")
 	}
 	if c.a.Paper != nil {
 		c.paper(*c.a.Paper)
@@ -502,7 +506,7 @@ func (c *checker) anchor(signed []byte) {
 	case h.Size > c.h.Size:
 		c.r.unknown("anchor", "The head you gave is newer (%d steps) than that of the file (%d): ask for the bundle again, and nothing can have been changed behind it.", h.Size, c.h.Size)
 	default:
-		c.r.unknown("anchor", "The file has no proof that its history goes on from the head you gave (%d steps): ask the site to write the bundle with lastlook export --since that head.", h.Size)
+		c.r.unknown("anchor", "The file has no proof that its history goes on from the head you gave (%d steps): ask the site to write the file again with that proof (lastlook export --since).", h.Size)
 	}
 }
 

@@ -3,6 +3,8 @@ package bundle
 import (
 	"bytes"
 	"encoding/json"
+	"flag"
+	"os"
 	"strings"
 	"testing"
 
@@ -203,6 +205,30 @@ func TestWhatTheBenchMadeHolds(t *testing.T) {
 				t.Errorf("report %+v", r)
 			}
 		})
+	}
+}
+
+var update = flag.Bool("update", false, "write the portable record in testdata anew")
+
+// A file that was once written must go on holding, whatever changes here. If its
+// page is now laid out or worded otherwise, PageVersion has to be raised.
+func TestOneWrittenBeforeHolds(t *testing.T) {
+	const name = "testdata/k-2041.bundle.zip"
+	if *update {
+		if err := os.WriteFile(name, encode(t, bundleOf(t, small(t))), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	file, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := read(t, file)
+	if b.said.Page > PageVersion {
+		t.Fatalf("the page is of version %d, this is %d", b.said.Page, PageVersion)
+	}
+	if got := failing(Check(b, Against{})); len(got) > 0 {
+		t.Errorf("failing: %q", got)
 	}
 }
 
