@@ -8,5 +8,5 @@ import "embed"
 
 // FS holds the files, with the same paths as in this folder.
 //
-//go:embed all:templates all:static all:fonts all:sounds all:drawings all:reference
+//go:embed all:templates all:static all:fonts all:sounds all:drawings all:reference all:verify
 var FS embed.FS

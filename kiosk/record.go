@@ -11,6 +11,7 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"lastlook/internal/checkpage"
 	"lastlook/internal/export"
 	"lastlook/internal/paper"
 	"lastlook/internal/record"
@@ -73,6 +74,7 @@ func (k *kiosk) paperRoutes(e *gin.Engine) {
 	e.GET("/c/:code/record", k.as(anybody, k.record))
 	e.GET("/c/:code/record.pdf", k.as(anybody, k.recordPDF))
 	e.GET("/c/:code/bundle", k.as(anybody, k.bundle))
+	e.GET("/verify.html", k.as(anybody, k.verifyPage))
 }
 
 // document makes the record of the consignment named in the path.
@@ -126,7 +128,8 @@ func recordViewOf(b Base, d record.Document, sheet string) *recordView {
 			v.Print = append(v.Print, a)
 		}
 	}
-	v.Print = append(v.Print, Act{Label: say.T("Portable record"), Hint: say.T("One file, to be checked elsewhere"), Symbol: "book", Href: path + "/bundle"})
+	v.Print = append(v.Print, Act{Label: say.T("Portable record"), Hint: say.T("One file, to be checked elsewhere"), Symbol: "book", Href: path + "/bundle"},
+		Act{Label: say.T("Page to check it with"), Hint: say.T("Works from a disk, without a network"), Symbol: "look", Href: "/verify.html"})
 	for _, s := range d.Sections {
 		sec := recordSection{ID: s.ID, Title: s.Title}
 		for _, b := range s.Blocks {
@@ -221,6 +224,18 @@ func (k *kiosk) bundle(c *gin.Context) error {
 	}
 	c.Header("Content-Disposition", strings.Replace(contentDisposition(st.Number+".bundle.zip"), "inline", "attachment", 1))
 	c.Data(http.StatusOK, "application/zip", file)
+	return nil
+}
+
+// verifyPage answers with the page that checks portable records, to be saved: it is
+// no page of this kiosk, and whoever needs it is elsewhere.
+func (k *kiosk) verifyPage(c *gin.Context) error {
+	page, err := checkpage.Page(strings.TrimSpace("Lastlook " + k.version))
+	if err != nil {
+		return err
+	}
+	c.Header("Content-Disposition", `attachment; filename="lastlook-verify.html"`)
+	c.Data(http.StatusOK, "text/html; charset=utf-8", page)
 	return nil
 }
 

@@ -192,6 +192,10 @@ func TestRecordOfTheBench(t *testing.T) {
 	if r := bundle.Check(b, bundle.Against{}); !r.Holds() || r.Number != "K-2041" || !r.Invented {
 		t.Errorf("the file that was saved: %+v", r)
 	}
+	check := d.get("/verify.html")
+	if cd := check.header.Get("Content-Disposition"); check.status != http.StatusOK || !strings.HasPrefix(cd, "attachment") || !strings.Contains(check.body, "Check a portable record") {
+		t.Errorf("the page to check with: %d %v", check.status, check.header)
+	}
 	d.get("/c/ZZZZ/bundle").wants(t, http.StatusNotFound, "", "There is no consignment")
 	d.get("/c/ZZZZ/record").wants(t, http.StatusNotFound, "", "There is no consignment")
 	d.get("/c/ZZZZ/record.pdf").wants(t, http.StatusNotFound, "", "There is no consignment")

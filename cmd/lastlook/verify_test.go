@@ -214,3 +214,19 @@ func TestVerifyRefuses(t *testing.T) {
 		t.Error("there is no command verify")
 	}
 }
+
+func TestVerifyPage(t *testing.T) {
+	out := filepath.Join(t.TempDir(), "check.html")
+	status, said, errs := cli("", "verify-page", "-o", out)
+	if page := read(t, out); status != exitDone || errs != "" || !strings.Contains(said, "Open it in a browser") || !strings.Contains(page, "Lastlook "+version) || len(page) < 1<<20 {
+		t.Errorf("verify-page = %d, %d bytes\n%s%s", status, len(page), said, errs)
+	}
+	if status, page, _ := cli("", "verify-page", "-o", "-"); status != exitDone || page != read(t, out) {
+		t.Errorf("to standard output = %d, %d bytes", status, len(page))
+	}
+	for _, args := range [][]string{{}, {"-o", out, "more"}} {
+		if status, _, errs := cli("", append([]string{"verify-page"}, args...)...); status != exitUsage {
+			t.Errorf("verify-page %q = %d, %s", args, status, errs)
+		}
+	}
+}
