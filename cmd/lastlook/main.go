@@ -108,7 +108,6 @@ func commands() []command {
 		restoreCommand(),
 		archiveCommand(),
 		lookupCommand(),
-		referenceCommand(),
 		sampleSizeCommand(),
 		versionCommand(),
 	}
