@@ -3,6 +3,7 @@ package kiosk
 import (
 	"net/http"
 	"slices"
+	"time"
 
 	"github.com/gin-gonic/gin"
 
@@ -99,7 +100,7 @@ func (k *kiosk) consignment(c *gin.Context) error {
 			{Label: say.T("Code on the labels"), Data: st.Code},
 			{Label: say.T("Invoice"), Data: orDash(st.Invoice)},
 			{Label: say.T("Leaves"), Text: b.LeaveBy(st.DispatchAt)},
-			{Label: say.T("Inspect from"), Text: b.Clock(st.EarliestStart(rules))},
+			{Label: say.T("Inspect from"), Text: inspectFrom(b, st.EarliestStart(rules))},
 			{Label: say.T("Start by"), Text: say.T("%s (about %d min at the bench, our estimate)", b.Clock(st.LatestStart(rules)), int(st.ExpectedWork(rules).Minutes()))},
 			{Label: say.T("Rounds so far"), Data: itoa(len(st.Rounds))},
 		},
@@ -112,6 +113,14 @@ func (k *kiosk) consignment(c *gin.Context) error {
 		},
 	}
 	return k.render(c, http.StatusOK, consignmentPage, v)
+}
+
+// inspectFrom says from when on an inspection holds until dispatch.
+func inspectFrom(b Base, earliest time.Time) say.Text {
+	if earliest.Before(b.Now) {
+		return say.T("now")
+	}
+	return b.Clock(earliest)
 }
 
 func orDash(s string) string {

@@ -229,6 +229,12 @@ func (k *kiosk) ask(c *gin.Context, v *examineView, st *consignment.State, r *co
 		v.More = []Act{find, closer}
 	case stageClose:
 		v.Question = Question{Text: say.T("Put all %d units back and close package %03d", x.Units, x.Package), Help: say.T("Change or clean gloves before the next one if anything was found.")}
+		for _, f := range r.FindsIn(x.Package) {
+			if f.Rung > ladder.Note {
+				v.Question = Question{Text: say.T("Put the clean units back and close package %03d", x.Package),
+					Help: say.T("Units with a find stay apart, in a closed bag with package and unit written on it. Then change your gloves and clean the tools.")}
+			}
+		}
 		v.Main = Act{Label: say.T("It is closed"), Name: "act", Value: "close", Key: "n", Weight: weightBig, Symbol: "right"}
 	case stageDone:
 		step := consignment.Next(st, benchOf(c))
@@ -316,6 +322,11 @@ func (k *kiosk) examineStep(c *gin.Context) error {
 	}
 	if err != nil {
 		return err
+	}
+	if count, ok := cmd.(consignment.CountUnits); ok {
+		if p, _ := done.State.Package(n); p.CropLine.UnitsPerPackage != count.Units {
+			tell(c, Flash{Tone: toneNote, Text: say.T("The order says %d, you counted %d.", p.CropLine.UnitsPerPackage, count.Units), Detail: say.T("Both stand on the record. If you miscounted, undo and count again.")})
+		}
 	}
 	return k.afterExamine(c, done.State, n)
 }

@@ -56,7 +56,7 @@ func (k *kiosk) fetchPage(c *gin.Context) error {
 			t.State, t.Mark = fetchWanted, say.T("fetch")
 			missing++
 		}
-		if x.OpenedAt.IsZero() && len(r.Reserves) > 0 {
+		if x.FetchedAt.IsZero() && len(r.Reserves) > 0 {
 			t.Can = true
 			t.Replace = Act{Label: say.T("Cannot reach %03d", n), Href: "/c/" + st.Code + "/replace/" + itoa(n), Weight: weightQuiet}
 		}

@@ -209,13 +209,21 @@ func (k *kiosk) showFind(c *gin.Context, from url.Values, refused *say.Refusal) 
 			{Label: say.T("Look it up"), Hint: say.T("in words, or by name"), Symbol: "book", Key: "l", Href: er.link("/lookup")},
 			{Label: say.T("Narrow it down"), Hint: say.T("by touching what is seen"), Symbol: "leaf", Key: "n", Href: er.link("/narrow")},
 		}
-	case a.alive == "" || a.method == "" || from.Get("change") == "how":
+	case a.alive == "" || a.method == "" || from.Get("change") == "how" || !a.unitsFit(x):
 		v.Stage, v.Answers = "how", a.hidden("alive", "method", "units")
 		v.Question = Question{Text: say.T("%s: how does it look?", a.what.Words())}
 		if entry != nil {
 			v.Question.Text = say.T("%s: how does it look?", entry.Name)
 		}
 		v.How, v.Units = howChoices(a, x, entry)
+		if from.Has("method") && from.Get("change") == "" { // asked before, and gone on without
+			if a.alive == "" {
+				v.How[0].Error = say.T("Say whether it is alive, or that you cannot tell.")
+			}
+			if !a.unitsFit(x) {
+				v.Units.Error = say.T("Give a number from 1 to %d.", max(x.Units, 1))
+			}
+		}
 		v.Record = Act{Label: say.T("Go on"), Weight: weightBig}
 	case len(open) > 0:
 		v.Stage = "lens"
@@ -267,6 +275,12 @@ func whatActs(action string, a answers) []Act {
 		acts = append(acts, act)
 	}
 	return acts
+}
+
+// unitsFit reports whether the number of units showing it can be; none given is one.
+func (a answers) unitsFit(x *consignment.Exam) bool {
+	n, err := formNumber(a.units)
+	return a.units == "" || err == nil && n >= 1 && n <= max(x.Units, 1)
 }
 
 func howChoices(a answers, x *consignment.Exam, entry *reference.Entry) ([]Choices, Field) {
@@ -323,8 +337,8 @@ func (k *kiosk) decide(v *findView, r *consignment.Round, x *consignment.Exam, a
 		}
 	}
 	b := a
-	b.alive, b.method, b.lens, b.revision = "", "", nil, 0
-	v.Back = Act{Label: say.T("Change an answer"), Href: v.Action + "?" + b.query().Encode(), Weight: weightQuiet}
+	b.lens, b.revision = nil, 0
+	v.Back = Act{Label: say.T("Change an answer"), Href: v.Action + "?" + b.query().Encode() + "&change=how", Weight: weightQuiet}
 }
 
 func packagePathOf(findPath string) string { return findPath[:len(findPath)-len("/find")] }
@@ -368,7 +382,10 @@ func (k *kiosk) afterFind(c *gin.Context, st *consignment.State, pkg int, rung l
 		return k.onward(c, st)
 	}
 	f := Flash{Tone: toneNote, Text: say.T("Recorded: %s.", rung.Word()), Detail: say.T("Carry on with the next unit.")}
-	if rung > ladder.Note {
+	switch {
+	case rung == ladder.Sample:
+		f.Detail = say.T("Put what you saw, on the part it sits on, into a vial or bag. Close it, write package and unit on it, keep it apart.")
+	case rung > ladder.Note:
 		f.Detail = say.T("You can end the round now, or carry on to see how far it goes.")
 	}
 	tell(c, f)

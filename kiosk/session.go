@@ -125,7 +125,11 @@ func actorOf(c *gin.Context) consignment.Actor {
 
 // fill completes the Base of every page: who is here, and what has just happened.
 func (k *kiosk) fill(c *gin.Context, b *Base) {
-	if p, ok := personOf(c); ok {
+	p, ok := personOf(c)
+	if !ok { // a page outside the routes, such as one for an address that is not there
+		p, ok, _, _ = k.personAt(c)
+	}
+	if ok {
 		b.Person = p.Name
 	}
 	b.Bench = k.benchName(c)
