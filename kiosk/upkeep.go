@@ -165,8 +165,15 @@ func with(s *upkept, events []store.ReferenceEvent) (*upkept, error) {
 // doUpkeep takes a step on the reference. When it returns without an error, the
 // step is durable and the next look-up sees it.
 func (k *kiosk) doUpkeep(ctx context.Context, actor consignment.Actor, bench, key string, cmd reference.UpkeepCommand) error {
-	now := k.upkeepNow()
-	_, err := k.store.DoReference(ctx, store.ReferenceStep{
+	if err := takeStep(ctx, k.store, k.upkeepNow(), actor, bench, key, cmd); err != nil {
+		return err
+	}
+	return k.catchUp(ctx)
+}
+
+// takeStep decides a command on what is in the store by then, and keeps what follows.
+func takeStep(ctx context.Context, st *store.Store, now *upkept, actor consignment.Actor, bench, key string, cmd reference.UpkeepCommand) error {
+	_, err := st.DoReference(ctx, store.ReferenceStep{
 		Key: key, Actor: actor, Bench: bench, Seen: now.Seq,
 		Decide: func(since []store.ReferenceEvent) ([]store.ReferenceWrite, error) {
 			s, err := with(now, since)
@@ -188,10 +195,27 @@ func (k *kiosk) doUpkeep(ctx context.Context, actor consignment.Actor, bench, ke
 			return out, nil
 		},
 	})
+	return err
+}
+
+// ReadUpkeep reads what a site made of the shipped reference, for programs
+// without screens.
+func ReadUpkeep(ctx context.Context, st *store.Store, shipped *reference.Book) (*reference.Upkeep, error) {
+	events, err := st.ReferenceEvents(ctx, 0)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	return k.catchUp(ctx)
+	s, err := with(&upkept{&reference.Upkeep{}, shipped}, events)
+	if err != nil {
+		return nil, err
+	}
+	return s.Upkeep, nil
+}
+
+// DoUpkeep takes a step on the reference of a site, from the state that ReadUpkeep
+// gave. Benches on the same data see it at their next request.
+func DoUpkeep(ctx context.Context, st *store.Store, shipped *reference.Book, u *reference.Upkeep, actor consignment.Actor, cmd reference.UpkeepCommand) error {
+	return takeStep(ctx, st, &upkept{u, shipped}, actor, "office", "", cmd)
 }
 
 // stepUpkeep takes a step on the reference for the person at the bench.

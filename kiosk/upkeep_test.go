@@ -29,7 +29,9 @@ import (
 
 	"golang.org/x/net/html"
 
+	"lastlook/internal/browsertest"
 	"lastlook/internal/consignment"
+	"lastlook/internal/handtest"
 	"lastlook/internal/people"
 	"lastlook/internal/store"
 	"lastlook/reference"
@@ -923,4 +925,81 @@ func TestBenchShowsWhatTheSiteAdds(t *testing.T) {
 	if after := rung(); after != "stop" {
 		t.Errorf("with the list it asks for %s", after)
 	}
+}
+
+// TestUpkeepInABrowser writes, publishes and looks up in a browser, checks the
+// pages with axe-core, and that none is wider than its window.
+func TestUpkeepInABrowser(t *testing.T) {
+	dir := t.TempDir()
+	d := newKeepDesk(t, dir, testBook(t))
+	d.supervisors()
+	h := handtest.New(t, d.url)
+	h.Open(d.url + "/who")
+	h.Press("Ida Fenn")
+	h.Wait(`document.querySelector(".who").innerText.includes("Ida Fenn")`)
+	p := upkeepPath("plum-pox")
+	h.Open(d.url + p + "/edit")
+	h.Fill("other_names", "sharka\nzebraline disease")
+	browsertest.Eval[bool](h.Browser, `(document.getElementById("other_names").dispatchEvent(new Event("input", {bubbles: true})), true)`)
+	// It is kept without a press; leaving the page loses nothing.
+	for range 100 {
+		if ds, err := d.store.Drafts(context.Background()); err != nil || len(ds) > 0 {
+			break
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	h.Open(d.url + "/upkeep?show=drafts")
+	h.Wait(`document.body.innerText.includes("draft (Ida Fenn)")`)
+	h.Open(d.url + p + "/edit")
+	if got := browsertest.Eval[string](h.Browser, `document.getElementById("other_names").value`); got != "sharka\nzebraline disease" {
+		t.Fatalf("the draft came back as %q", got)
+	}
+	h.See("edit")
+	h.Fill("kind", "")
+	h.Press("Check and preview")
+	h.Wait(`document.body.innerText.includes("Put these right before publishing")`)
+	h.See("edit-wrong")
+	h.Fill("kind", "virus")
+	h.Press("Check and preview")
+	h.On("Publish Plum pox")
+	h.See("preview")
+	h.Fill("why", "a name that growers use")
+	h.Press("Publish")
+	h.Wait(`document.body.innerText.includes("The next look-up finds it.")`)
+	h.See("entry")
+	h.Open(d.url + "/lookup?q=zebraline+disease")
+	h.Wait(`document.querySelector("#main").innerText.includes("Plum pox")`)
+
+	d.post(p+"/local", url.Values{"names": {"orchard curse"}, "note": {"Ask Ida before cutting."}, "action": {"stop"}, "action_why": {"The orchard next door is free of it."}, "why": {"agreed"}, "seen": {"1"}})
+	d.sendFile(p+"/photo", "photo", "x.jpg", picture(800, 600), url.Values{"caption": {"Rings on a leaf"}, "credit": {"Ida Fenn"}})
+	pack := strings.Replace(d.get("/upkeep/pack.json").body, `"name":"Reference"`, `"name":"Invented pack"`, 1)
+	pack = strings.Replace(pack, "zebraline disease", "zebra disease", 1)
+	pack = strings.Replace(pack, "Knock the plant and small snow-white flies", "Knock the pot and small snow-white flies", 1)
+	d.publish("grey-mould", "overdue", url.Values{"review_by": {"2026-01-01"}})
+	newer := newKeepDesk(t, dir, shippedWith(t, "plum-pox", func(e *reference.Entry) {
+		e.OtherNames, e.Looks, e.Revision = []string{"sharka", "ring pox"}, "Newer looks. Faint rings.", 2
+	}))
+	newer.signIn(d.person("Ida Fenn"))
+	newer.sendFile("/upkeep/packs", "file", "pack.json", []byte(pack), nil).wants(t, 200, "/upkeep/packs/preview")
+	h.Open(newer.url + "/who")
+	h.Press("Ida Fenn")
+	h.Wait(`document.querySelector(".who").innerText.includes("Ida Fenn")`)
+	revs := newer.k.upkeepNow().Revisions("plum-pox")
+	paths := []string{"/upkeep", "/upkeep?show=review", "/upkeep/new", p, p + "/edit", p + "/merge", p + "/local", p + "/retire", p + "/diff?from=" + revs[len(revs)-1].Hash + "&to=" + revs[0].Hash,
+		"/upkeep/packs", "/upkeep/packs/preview", "/upkeep/lists", "/reference/plum-pox/r/1", "/e/plum-pox"}
+	for _, path := range paths {
+		h.Open(newer.url + path)
+		h.See(strings.NewReplacer("/", "_", "?", "_", "&", "_").Replace(path[:min(len(path), 40)]))
+		for _, v := range h.Axe() {
+			t.Errorf("%s: %s", path, v)
+		}
+		for _, width := range []int64{1024, 390} {
+			h.Size(width, 800)
+			if wide := browsertest.Eval[float64](h.Browser, `document.documentElement.scrollWidth - innerWidth`); wide > 0 {
+				t.Errorf("%s: %v px wider than a window of %d", path, wide, width)
+			}
+		}
+		h.Size(1280, 800)
+	}
+	h.NoFaults()
 }

@@ -131,13 +131,13 @@ func (u *Upkeep) planEntry(shipped *Book, p *Pack, e *Entry) PackItem {
 	}
 	it.Changes = DiffText(here, e)
 	own := x.OwnText()
-	switch old := u.earlier(e); {
+	switch old := u.earlier(shipped, e); {
 	case len(it.Changes) == 0:
 		it.State = PackSame
 	case x != nil && x.Retired != nil:
 		it.State, it.Why = PackConflict, say.T("retired here: taking it brings it back")
 	case old > 0:
-		it.State, it.Why = PackConflict, say.T("the pack has an older text, our revision %d", old)
+		it.State, it.Why = PackConflict, say.T("the pack has an older text, that of revision %d", old)
 	case own != nil && !samePack(x.Own[x.inForce-1].Pack, p):
 		it.State, it.Why = PackConflict, say.T("changed here as well, in revision %d", own.Revision)
 	default:
@@ -148,7 +148,10 @@ func (u *Upkeep) planEntry(shipped *Book, p *Pack, e *Entry) PackItem {
 
 // earlier gives the number of an earlier revision with the same text, 0 if there
 // is none.
-func (u *Upkeep) earlier(e *Entry) int {
+func (u *Upkeep) earlier(shipped *Book, e *Entry) int {
+	if s := shipped.Entry(e.ID); s != nil && SameText(s, e) {
+		return s.Revision // not noted yet where no bench has been started
+	}
 	for _, r := range u.Revisions(e.ID) {
 		switch {
 		case r.Entry != nil && SameText(r.Entry, e):

@@ -108,6 +108,7 @@ func commands() []command {
 		restoreCommand(),
 		archiveCommand(),
 		lookupCommand(),
+		referenceCommand(),
 		sampleSizeCommand(),
 		versionCommand(),
 	}
