@@ -556,3 +556,28 @@ print(len(m["parts"]))`
 		t.Errorf("Python: %s, %v", out, err)
 	}
 }
+
+// A draw whose proof holds, but with a key that the site never named, is a draw
+// that somebody chose: whoever makes keys can try until one pleases.
+func TestDrawWithAnotherKey(t *testing.T) {
+	bench := small(t)
+	for _, tt := range []struct{ name, site, draw string }{
+		{"another key", "quillfern-test", "another key that is nobody's: for tests"},
+		{"another site", "quillfern-tess", "a key that is nobody's: for tests"},
+	} {
+		k, err := ledger.NewKeys(tt.site, strings.NewReader(strings.Repeat("a", 32)+tt.draw))
+		if err != nil {
+			t.Fatal(err)
+		}
+		g := site(t, k)
+		g.put(t, bench.State)
+		made, err := New(g.source(t, k, bench.State.Code, bench))
+		if err != nil {
+			t.Fatal(err)
+		}
+		told, _ := judge(encode(t, made), Against{})
+		if len(told) != 1 || !strings.Contains(told[0], "a key that was not the site's") {
+			t.Errorf("%s: told %q", tt.name, told)
+		}
+	}
+}
