@@ -262,6 +262,7 @@ func (k *kiosk) saveEntry(c *gin.Context) error {
 	if err := c.Request.ParseForm(); err != nil {
 		return say.Refuse(say.Invalid, "What was typed did not arrive whole: go back and send it again.").Because(err)
 	}
+	keepOrder(c.Request.PostForm, d.values)
 	d.values, d.found = tidyForm(c.Request.PostForm), true
 	do := c.PostForm("do")
 	if m := rowAct.FindStringSubmatch(do); m != nil {
@@ -314,6 +315,7 @@ func (k *kiosk) saveDraft(c *gin.Context) error {
 		c.Status(http.StatusNoContent)
 		return nil
 	}
+	keepOrder(c.Request.PostForm, d.values)
 	if err := k.putDraft(c, id, tidyForm(c.Request.PostForm), d.seen); err != nil {
 		return err
 	}

@@ -121,6 +121,30 @@ func tidyForm(in url.Values) url.Values {
 	return out
 }
 
+// keepOrder puts the ticked boxes of a form in the order that they had in the
+// draft before: a browser sends them in that of the page, which would look like a
+// change.
+func keepOrder(now, before url.Values) {
+	for name, ticked := range now {
+		if name != "parts" && name != "exam" && !strings.HasSuffix(name, "].colour") {
+			continue
+		}
+		old := before[name]
+		slices.SortStableFunc(ticked, func(a, b string) int {
+			i, j := slices.Index(old, a), slices.Index(old, b)
+			switch {
+			case i < 0 && j < 0:
+				return 0
+			case i < 0:
+				return 1
+			case j < 0:
+				return -1
+			}
+			return i - j
+		})
+	}
+}
+
 // rowEmpty reports whether a row has nothing in it. What the selects of a fresh
 // row show by themselves does not count.
 func rowEmpty(v url.Values, list string, i int) bool {

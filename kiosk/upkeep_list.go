@@ -297,6 +297,7 @@ func (k *kiosk) showUpkeepEntry(c *gin.Context, refused *say.Refusal, typed url.
 	}
 	if s.Behind(s.shipped, e.ID) {
 		v.Notices = append(v.Notices, Notice{Tone: toneWrong, Text: say.T("The shipped text was changed after ours was made from it."), Detail: say.T("Ours is in force until somebody decides.")})
+		v.Acts[0].Weight = weightPlain
 		v.Acts = append([]Act{{Label: say.T("Compare and decide"), Href: path + "/merge", Weight: weightBig}}, v.Acts...)
 	}
 	v.Local = localFacts(x.Local)

@@ -459,6 +459,7 @@ type listBox struct {
 	Offs     []Act
 	Retire   Act
 	Error    say.Text
+	Open     bool // the form is in sight without a press
 }
 
 func (k *kiosk) listsPage(c *gin.Context) error { return k.showLists(c, nil) }
@@ -471,7 +472,17 @@ func (k *kiosk) showLists(c *gin.Context, refused *say.Refusal) error {
 		Back:     Act{Label: say.T("Back to the list"), Symbol: "back", Href: "/upkeep", Weight: weightQuiet},
 	}
 	known := k.destinations(s)
-	for _, id := range s.ListIDs(s.shipped) {
+	ids := s.ListIDs(s.shipped)
+	slices.SortStableFunc(ids, func(a, b string) int { // those that can be switched come first
+		switch x, y := s.ListInForce(s.shipped, a).Optional, s.ListInForce(s.shipped, b).Optional; {
+		case x == y:
+			return 0
+		case x:
+			return -1
+		}
+		return 1
+	})
+	for _, id := range ids {
 		l, x := s.ListInForce(s.shipped, id), s.List(id)
 		b := listBox{Name: l.Name, ID: id, Action: "/upkeep/lists", Facts: []Fact{
 			{Label: say.T("Taken from"), Data: l.Source}, {Label: say.T("Date"), Data: l.Date}, {Label: say.T("Standing"), Text: l.Standing.Words()}}}
@@ -517,6 +528,7 @@ func (k *kiosk) showLists(c *gin.Context, refused *say.Refusal) error {
 				b.Fields[i].Error, b.Fields[i].Focus = refused.Text, true
 			}
 		}
+		b.Open = b.SwitchOn != nil || retired || refused != nil && c.PostForm("list") == id
 		b.Raises = Table{Caption: say.T("Raises %d", len(l.Raise)), Columns: []Column{{Label: say.T("Entry")}, {Label: say.T("To")}, {Label: say.T("Why")}}}
 		for _, r := range l.Raise {
 			what := Cell{Data: r.Entry + r.EPPO}

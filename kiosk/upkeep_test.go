@@ -19,6 +19,8 @@ import (
 	"net/http/cookiejar"
 	"net/http/httptest"
 	"net/url"
+	"os"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
@@ -420,6 +422,12 @@ func TestRowsOfTheForm(t *testing.T) {
 			t.Errorf("do %q: %d", do, a.status)
 		}
 	}
+	// A browser sends ticked boxes in the order of the page: that is no change.
+	d.post(path[:len(path)-len("edit")]+"draft", url.Values{"do": {"discard"}})
+	f = d.get(path).form(t, path)
+	f.Set("do", "save")
+	d.post(path, f)
+	d.get(upkeepPath("plum-pox")+"/preview").wants(t, 200, "", "Nothing is changed against revision 1")
 	// The form and the entry say the same, for each shipped entry.
 	for _, e := range testBook(t).Entries() {
 		if got := entryFrom(e.ID, tidyForm(entryValues(e))); !reference.SameText(e, got) {
@@ -989,6 +997,9 @@ func TestUpkeepInABrowser(t *testing.T) {
 		"/upkeep/packs", "/upkeep/packs/preview", "/upkeep/lists", "/reference/plum-pox/r/1", "/e/plum-pox"}
 	for _, path := range paths {
 		h.Open(newer.url + path)
+		if dir := os.Getenv("LASTLOOK_SHOTS"); dir != "" {
+			h.FullShot(filepath.Join(dir, "full"+fileWord.ReplaceAllString(path, "_")+".png"))
+		}
 		h.See(strings.NewReplacer("/", "_", "?", "_", "&", "_").Replace(path[:min(len(path), 40)]))
 		for _, v := range h.Axe() {
 			t.Errorf("%s: %s", path, v)
