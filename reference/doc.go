@@ -6,7 +6,9 @@
 //
 //   - [NewIndex] and [Index.Search] answer words typed or spoken at the bench,
 //   - [Escalate] says which rung of the ladder an entry asks for at a destination,
-//   - [Narrow] ranks entries by the signs seen, and says which question to ask next.
+//   - [Narrow] ranks entries by the signs seen, and says which question to ask next,
+//   - [Upkeep] is what a site makes of the shipped reference: its own revisions, words
+//     and switches, as a history; [Diff], [ThreeWay] and [ReadPack] go with it.
 //
 // Everything but the search index is pure: plain values in, plain values out.
 // The package does not identify anything: it helps to decide what to do next, and
