@@ -9,6 +9,10 @@
 // hashed into the site's ledger in the transaction that adds it: [Store.Head] is
 // its signed head, [Store.Proof] and [Store.Growth] prove what is under it.
 //
+// [WriteBackup] copies a data folder's file while benches work, [RestoreBackup]
+// makes a data folder from such a copy, and [Verify] tells whether a file is whole.
+// A [Keeper] backs up on a schedule.
+//
 // Rows and SQL stay inside this package; it gives out domain types and its own
 // plain row types. It decides nothing about inspections, and it is not meant for
 // network file systems.
