@@ -470,7 +470,7 @@ func TestReferenceDecidesFinds(t *testing.T) {
 	h.On("Did you make every look")
 	h.AllYes()
 	h.Press("The looks are made")
-	h.On("Put all 3 units back")
+	h.On("Put the clean units back and close package 001") // those with a find stay apart
 	h.Press("It is closed")
 	h.On("The outcome is: Held") // it could end here; looking on shows how far it goes
 	h.Answered(h.pkg("K-2038", 2), "right", "is open")
