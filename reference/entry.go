@@ -90,19 +90,22 @@ func (e *Entry) Dangerous() bool { return e.Regulated || e.Action == ladder.Stop
 // Canonicalization Scheme): sorted keys, no space, shortest strings. The same
 // entry always gives the same bytes, on every machine, so they can be hashed,
 // signed and compared. Lists that are nil count as empty.
-func (e *Entry) Canonical() []byte {
-	raw, err := json.Marshal(e)
+func (e *Entry) Canonical() []byte { return canonical(e) }
+
+// canonical writes a value in the canonical form. It panics on one that has none:
+// only a rung outside the ladder can fail, and nothing that was checked has one.
+func canonical(v any) []byte {
+	raw, err := json.Marshal(v)
 	if err != nil {
-		// Only an action outside the ladder can fail, and no loaded entry has one.
-		panic(fmt.Sprintf("reference: entry %q has no JSON form: %v", e.ID, err))
+		panic(fmt.Sprintf("reference: no JSON form: %v", err))
 	}
 	dec := json.NewDecoder(bytes.NewReader(raw))
 	dec.UseNumber()
-	var v any
-	if err := dec.Decode(&v); err != nil {
-		panic(fmt.Sprintf("reference: entry %q: %v", e.ID, err))
+	var plain any
+	if err := dec.Decode(&plain); err != nil {
+		panic(fmt.Sprintf("reference: %v", err))
 	}
-	return appendCanonical(nil, v)
+	return appendCanonical(nil, plain)
 }
 
 // Hash is the SHA-256 of the canonical form, in hex: it pins a revision.

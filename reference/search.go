@@ -80,7 +80,7 @@ const (
 type how uint8
 
 const (
-	exact how = iota
+	asTyped how = iota
 	synonym
 	corrected
 	completed
@@ -261,7 +261,7 @@ func (s *snapshot) variants(word, term string, typing bool) []variant {
 			add(syn, w*tuning.synonym, synonym, syn)
 		}
 	}
-	add(term, 1, exact, word)
+	add(term, 1, asTyped, word)
 	widen(term, 1)
 	if s.terms[term] != nil || len(vs) > 0 {
 		if _, whole := s.lex.find(word); typing && !whole && len(word) >= 3 {
@@ -325,7 +325,7 @@ func (s *snapshot) deny(c *concept) {
 		if p := s.terms[negated+v.term]; p != nil {
 			vs = append(vs, variant{term: negated + v.term, p: p, weight: v.weight, how: v.how, word: v.word})
 		}
-		if v.how == exact || v.weight >= tuning.synonym {
+		if v.how == asTyped || v.weight >= tuning.synonym {
 			vs = append(vs, variant{term: v.term, p: v.p, weight: -tuning.absent * v.weight, how: v.how, word: v.word})
 		}
 	}
@@ -639,7 +639,7 @@ func (s *snapshot) why(doc int, cs []concept) []say.Text {
 		switch {
 		case c.absent:
 			out = append(out, say.T("no ‘%s’ in %s", found, fieldWords[pl.field]))
-		case v.how == exact || strings.EqualFold(found, c.typed):
+		case v.how == asTyped || strings.EqualFold(found, c.typed):
 			out = append(out, say.T("‘%s’ in %s", c.typed, fieldWords[pl.field]))
 		default:
 			out = append(out, say.T("‘%s’ ≈ ‘%s’ in %s", c.typed, found, fieldWords[pl.field]))

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"lastlook/internal/exact"
 	"lastlook/internal/ladder"
 	"lastlook/internal/say"
 )
@@ -272,13 +273,7 @@ func reasonOf(e UpkeepEvent) string {
 
 // EncodeUpkeep gives the stored bytes of an event.
 func EncodeUpkeep(e UpkeepEvent) ([]byte, error) {
-	var b bytes.Buffer
-	enc := json.NewEncoder(&b)
-	enc.SetEscapeHTML(false)
-	if err := enc.Encode(e); err != nil {
-		return nil, err
-	}
-	return bytes.TrimRight(b.Bytes(), "\n"), nil
+	return exact.JSON(e)
 }
 
 var upkeepDecoders = map[string]func([]byte) (UpkeepEvent, error){

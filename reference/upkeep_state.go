@@ -1,11 +1,9 @@
 package reference
 
 import (
-	"bytes"
 	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"fmt"
 	"maps"
 	"slices"
@@ -377,19 +375,7 @@ func (u *Upkeep) Destination(name string) Destination {
 }
 
 // Canonical writes the list in the canonical form that Entry.Canonical uses.
-func (l *List) Canonical() []byte {
-	raw, err := json.Marshal(l)
-	if err != nil {
-		panic(fmt.Sprintf("reference: list %q has no JSON form: %v", l.ID, err)) // only for a rung that no checked list has
-	}
-	dec := json.NewDecoder(bytes.NewReader(raw))
-	dec.UseNumber()
-	var v any
-	if err := dec.Decode(&v); err != nil {
-		panic(fmt.Sprintf("reference: list %q: %v", l.ID, err))
-	}
-	return appendCanonical(nil, v)
-}
+func (l *List) Canonical() []byte { return canonical(l) }
 
 // Hash is the SHA-256 of the canonical form, in hex.
 func (l *List) Hash() string {

@@ -15,6 +15,7 @@ import (
 	"unicode/utf8"
 
 	"lastlook/internal/consignment"
+	"lastlook/internal/exact"
 	"lastlook/internal/ledger"
 	"lastlook/internal/record"
 	"lastlook/internal/say"
@@ -224,7 +225,7 @@ func lines[T any](values []T) ([]byte, error) {
 			b.WriteByte(',')
 		}
 		b.WriteByte('\n')
-		one, err := plain(v)
+		one, err := exact.JSON(v)
 		if err != nil {
 			return nil, err
 		}
@@ -232,14 +233,6 @@ func lines[T any](values []T) ([]byte, error) {
 	}
 	b.WriteString("\n]\n")
 	return b.Bytes(), nil
-}
-
-func plain(v any) ([]byte, error) {
-	var b bytes.Buffer
-	enc := json.NewEncoder(&b)
-	enc.SetEscapeHTML(false)
-	err := enc.Encode(v)
-	return bytes.TrimRight(b.Bytes(), "\n"), err
 }
 
 func stepLines(steps []Step) ([]byte, error) {
@@ -370,7 +363,7 @@ func (b *Bundle) encode(page int) ([]byte, error) {
 		return nil, say.Refuse(say.Invalid, "The bundle would have %d parts and %d MB: more than a bundle may have.", len(parts), total>>20)
 	}
 	var text bytes.Buffer
-	raw, err := plain(m)
+	raw, err := exact.JSON(m)
 	if err != nil {
 		return nil, err
 	}

@@ -3,6 +3,7 @@ package bundle
 import (
 	"fmt"
 
+	"lastlook/internal/exact"
 	"lastlook/internal/say"
 )
 
@@ -124,12 +125,12 @@ func (r *Report) MarshalJSON() ([]byte, error) {
 	for _, f := range r.Findings {
 		out.Findings = append(out.Findings, finding{f.Status, f.About, f.Text.String()})
 	}
-	return plain(out)
+	return exact.JSON(out)
 }
 
 // Unreadable is the report of a file that [Read] refused, for programs.
 func Unreadable(err error) []byte {
-	out, _ := plain(struct {
+	out, _ := exact.JSON(struct {
 		Readable bool   `json:"readable"`
 		Holds    bool   `json:"holds"`
 		Verdict  string `json:"verdict"`

@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"lastlook/internal/consignment"
+	"lastlook/internal/exact"
 	"lastlook/internal/ledger"
 	"lastlook/internal/record"
 	"lastlook/internal/record/recordtest"
@@ -95,7 +96,7 @@ func reseal(t testing.TB, b *Bundle, change func(name string, data []byte) []byt
 	}
 	for i, p := range parts {
 		if p.name == manifestName {
-			raw, err := plain(m)
+			raw, err := exact.JSON(m)
 			if err != nil {
 				t.Fatal(err)
 			}

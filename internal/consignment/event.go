@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lastlook/internal/draw"
+	"lastlook/internal/exact"
 	"lastlook/internal/ladder"
 	"lastlook/internal/say"
 )
@@ -287,13 +288,11 @@ func decodeAs[E Event](b []byte) (Event, error) {
 // Encode gives the stored bytes of an event: JSON with the fields in the order
 // of the type and no HTML escaping. Equal events give equal bytes.
 func Encode(e Event) ([]byte, error) {
-	var b bytes.Buffer
-	enc := json.NewEncoder(&b)
-	enc.SetEscapeHTML(false)
-	if err := enc.Encode(e); err != nil {
+	b, err := exact.JSON(e)
+	if err != nil {
 		return nil, fmt.Errorf("encoding %s: %w", e.Kind(), err)
 	}
-	return bytes.TrimRight(b.Bytes(), "\n"), nil
+	return b, nil
 }
 
 // Decode reads what Encode wrote. A kind it does not know is an error that says

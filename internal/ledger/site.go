@@ -9,6 +9,7 @@ import (
 
 	"golang.org/x/mod/sumdb/note"
 
+	"lastlook/internal/exact"
 	"lastlook/internal/say"
 	"lastlook/internal/vrf"
 )
@@ -54,13 +55,11 @@ func (WentBack) Kind() string    { return "went_back" }
 
 // Encode gives the stored bytes of an event.
 func Encode(e Event) ([]byte, error) {
-	var b bytes.Buffer
-	enc := json.NewEncoder(&b)
-	enc.SetEscapeHTML(false)
-	if err := enc.Encode(e); err != nil {
+	b, err := exact.JSON(e)
+	if err != nil {
 		return nil, fmt.Errorf("encoding %s: %w", e.Kind(), err)
 	}
-	return bytes.TrimRight(b.Bytes(), "\n"), nil
+	return b, nil
 }
 
 // Decode reads what Encode wrote.

@@ -8,7 +8,6 @@
 package people
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -17,6 +16,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"lastlook/internal/exact"
 	"lastlook/internal/say"
 )
 
@@ -84,13 +84,7 @@ func (Left) Kind() string    { return "person_left" }
 
 // Encode gives the stored bytes of an event.
 func Encode(e Event) ([]byte, error) {
-	var b bytes.Buffer
-	enc := json.NewEncoder(&b)
-	enc.SetEscapeHTML(false)
-	if err := enc.Encode(e); err != nil {
-		return nil, err
-	}
-	return bytes.TrimRight(b.Bytes(), "\n"), nil
+	return exact.JSON(e)
 }
 
 // Decode reads what Encode wrote.

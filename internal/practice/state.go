@@ -1,11 +1,11 @@
 package practice
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"time"
 
+	"lastlook/internal/exact"
 	"lastlook/internal/ladder"
 	"lastlook/internal/say"
 )
@@ -66,13 +66,7 @@ func (GivenUp) Kind() string { return "practice_given_up" }
 
 // Encode gives the stored bytes of an event.
 func Encode(e Event) ([]byte, error) {
-	var b bytes.Buffer
-	enc := json.NewEncoder(&b)
-	enc.SetEscapeHTML(false)
-	if err := enc.Encode(e); err != nil {
-		return nil, err
-	}
-	return bytes.TrimRight(b.Bytes(), "\n"), nil
+	return exact.JSON(e)
 }
 
 // Decode reads what Encode wrote.
