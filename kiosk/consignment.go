@@ -259,7 +259,7 @@ func (k *kiosk) change(c *gin.Context) error {
 		n, err := formNumber(c.DefaultPostForm("packages_"+itoa(i), itoa(l.Packages)))
 		if err != nil {
 			c.Request.PostForm.Set("line", itoa(i))
-			return k.changed(c, st, say.Refuse(say.Invalid, "That is not a whole number: use the digits 0 to 9.").For("packages"))
+			return k.changed(c, st, notNumber("packages"))
 		}
 		if n == l.Packages {
 			continue

@@ -298,7 +298,7 @@ func (k *kiosk) examineStep(c *gin.Context) error {
 	case "count":
 		units, err := formNumber(c.PostForm("units"))
 		if err != nil {
-			return k.showExamine(c, say.Refuse(say.Invalid, "That is not a whole number: use the digits 0 to 9.").For("units"))
+			return k.showExamine(c, notNumber("units"))
 		}
 		cmd = consignment.CountUnits{Package: n, Units: units}
 	case "clean":
@@ -306,7 +306,7 @@ func (k *kiosk) examineStep(c *gin.Context) error {
 	case "rest":
 		count, err := formNumber(c.PostForm("count"))
 		if err != nil {
-			return k.showExamine(c, say.Refuse(say.Invalid, "That is not a whole number: use the digits 0 to 9.").For("count"))
+			return k.showExamine(c, notNumber("count"))
 		}
 		cmd = consignment.CleanRest{Package: n, Count: count}
 	case "looks":

@@ -2,7 +2,6 @@ package kiosk
 
 import (
 	"net/http"
-	"strings"
 
 	"github.com/gin-gonic/gin"
 
@@ -160,10 +159,7 @@ type replaceView struct {
 }
 
 // unreachable are the usual reasons; a supervisor reads them months later.
-var unreachable = []struct {
-	value string
-	text  say.Text
-}{
+var unreachable = reasons{
 	{"buried", say.T("Behind or under others, cannot be moved safely")},
 	{"loaded", say.T("Loaded already")},
 	{"missing", say.T("Not found where it should be")},
@@ -186,13 +182,10 @@ func (k *kiosk) showReplace(c *gin.Context, refused *say.Refusal) error {
 	v := &replaceView{
 		Base: b, Tag: k.stateTag(b, st), Action: "/c/" + st.Code + "/replace/" + itoa(pkg),
 		Question: Question{Text: say.T("Why can package %03d not be reached?", pkg), Help: say.T("The next reserve of the draw takes its place. The reason stands on the record.")},
-		Why:      Choices{Name: "why", Legend: say.T("Reason")},
+		Why:      unreachable.choices(c, say.T("Reason")),
 		Other:    Field{Name: "reason", Label: say.T("Another reason, or more about it"), Value: c.PostForm("reason")},
 		Do:       Act{Label: say.T("Take the next reserve"), Weight: weightBig},
 		Back:     Act{Label: say.T("Back: it can be reached"), Href: "/c/" + st.Code + "/fetch"},
-	}
-	for _, u := range unreachable {
-		v.Why.Tiles = append(v.Why.Tiles, Choice{Value: u.value, Label: u.text, Chosen: c.PostForm("why") == u.value})
 	}
 	status := http.StatusOK
 	if refused != nil {
@@ -207,7 +200,7 @@ func (k *kiosk) replace(c *gin.Context) error {
 	if err != nil {
 		return err
 	}
-	done, err := k.do(c, consignment.Replace{Package: pkg, Reason: chosenReason(c, unreachable)})
+	done, err := k.do(c, consignment.Replace{Package: pkg, Reason: unreachable.chosen(c)})
 	if r := asRefusal(err); r != nil {
 		return k.showReplace(c, r)
 	}
@@ -219,22 +212,4 @@ func (k *kiosk) replace(c *gin.Context) error {
 		tell(c, Flash{Tone: toneNote, Text: say.T("Fetch %03d instead of %03d.", last.By, last.Package)})
 	}
 	return k.forward(c, "/c/"+c.Param("code")+"/fetch")
-}
-
-// chosenReason joins a chosen reason and typed words. It is kept in English:
-// what somebody wrote is not translated either.
-func chosenReason(c *gin.Context, list []struct {
-	value string
-	text  say.Text
-}) string {
-	typed := strings.TrimSpace(c.PostForm("reason"))
-	for _, u := range list {
-		if u.value == c.PostForm("why") {
-			if typed == "" {
-				return u.text.String()
-			}
-			return u.text.String() + ": " + typed
-		}
-	}
-	return typed
 }

@@ -18,7 +18,6 @@ import (
 
 	"lastlook/assets"
 	"lastlook/internal/consignment"
-	"lastlook/internal/say"
 	"lastlook/internal/store"
 	"lastlook/reference"
 )
@@ -98,6 +97,7 @@ func Harden(srv *http.Server) { harden(srv) }
 // routes lists every route of the bench. Each goes through [kiosk.as], the one
 // place where permission is asked.
 func (k *kiosk) routes(e *gin.Engine) {
+	e.Use(k.identify)
 	look := func(path string, h handler) { e.GET(path, k.as(anybody, h)) }
 	step := func(path string, h handler) { e.POST(path, k.as(atBench, h)) }
 	e.Use(k.followUpkeep)
@@ -186,5 +186,3 @@ func (k *kiosk) onward(c *gin.Context, st *consignment.State) error {
 
 // tell keeps a flash for the next page.
 func tell(c *gin.Context, f Flash) { keepFlash(c, f) }
-
-var errNotNumber = say.Refuse(say.Invalid, "That is not a whole number: use the digits 0 to 9.")

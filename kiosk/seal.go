@@ -88,7 +88,7 @@ func (k *kiosk) seal(c *gin.Context) error {
 	}
 	counted, err := formNumber(c.PostForm("counted"))
 	if err != nil {
-		return k.showSeal(c, say.Refuse(say.Invalid, "That is not a whole number: use the digits 0 to 9.").For("counted"))
+		return k.showSeal(c, notNumber("counted"))
 	}
 	done, err := k.do(c, consignment.Seal{
 		Counted: counted, Rules: k.store.Rules(st.Destination), Reason: c.PostForm("reason"),

@@ -20,7 +20,7 @@ import (
 const (
 	personCookie = "lastlook-person"
 	flashCookie  = "lastlook-flash"
-	personKey    = "lastlook.person"
+	visitorKey   = "lastlook.visitor"
 	benchCookie  = "lastlook-bench"
 	benchKey     = "lastlook.bench"
 )
@@ -36,57 +36,72 @@ const (
 	asSuper                    // only a supervisor
 )
 
-// as is the one place where permission is asked: it finds the person who said
-// who they are, and refuses what the route asks for and the person has not.
+// visitor is who and where a request comes from, found once for each.
+type visitor struct {
+	person people.Person
+	known  bool // somebody on the list said who they are
+	empty  bool // nobody is on the list
+	err    error
+}
+
+// identify finds who is at the bench, and which bench it is, for whatever comes
+// after it.
+func (k *kiosk) identify(c *gin.Context) {
+	c.Set(benchKey, k.benchName(c))
+	c.Set(visitorKey, k.visitor(c))
+	c.Next()
+}
+
+func (k *kiosk) visitor(c *gin.Context) visitor {
+	roster, err := k.store.Roster(c.Request.Context())
+	if err != nil {
+		return visitor{err: err}
+	}
+	v := visitor{empty: len(roster.Working()) == 0}
+	if id, err := c.Cookie(personCookie); err == nil {
+		v.person, v.known = roster.Person(id)
+		v.known = v.known && !v.person.Retired
+	}
+	return v
+}
+
+// visitorOf gives what identify found.
+func visitorOf(c *gin.Context) visitor {
+	v, _ := c.Get(visitorKey)
+	found, _ := v.(visitor)
+	return found
+}
+
+// as is the one place where permission is asked: it refuses what the route asks
+// for and the person at the bench has not.
 func (k *kiosk) as(need permission, h handler) gin.HandlerFunc {
 	return k.handle(func(c *gin.Context) error {
-		p, known, empty, err := k.personAt(c)
-		if err != nil {
-			return err
-		}
-		if known {
-			c.Set(personKey, p)
-		}
-		c.Set(benchKey, k.benchName(c))
+		v := visitorOf(c)
 		switch {
+		case v.err != nil:
+			return v.err
 		case need == anybody:
-		case !known && need == asSuper && empty:
+		case !v.known && need == asSuper && v.empty:
 			// Nobody is on the list yet: somebody must be able to begin it.
-		case !known:
+		case !v.known:
 			if c.Request.Method == http.MethodGet && !wantsJSON(c) {
 				return k.forward(c, "/who?back="+url.QueryEscape(c.Request.URL.RequestURI()))
 			}
 			return say.Refuse(say.Forbidden, "Say who you are first: choose your name or scan your badge.")
-		case need == asSuper && !p.Has(people.Supervisor):
+		case need == asSuper && !v.person.Has(people.Supervisor):
 			return say.Refuse(say.Forbidden, "Only a supervisor can do this. Ask one to scan their badge.")
 		}
 		return h(c)
 	})
 }
 
-// personAt finds who is at the bench. empty reports that the list of people has
-// nobody on it.
-func (k *kiosk) personAt(c *gin.Context) (p people.Person, known, empty bool, err error) {
-	roster, err := k.store.Roster(c.Request.Context())
-	if err != nil {
-		return p, false, false, err
-	}
-	empty = len(roster.Working()) == 0
-	id, err := c.Cookie(personCookie)
-	if err != nil {
-		return p, false, empty, nil
-	}
-	p, known = roster.Person(id)
-	return p, known && !p.Retired, empty, nil
-}
-
-// personOf gives the person that as found.
+// personOf gives the person at the bench, if somebody said who they are.
 func personOf(c *gin.Context) (people.Person, bool) {
-	v, ok := c.Get(personKey)
-	if !ok {
+	v := visitorOf(c)
+	if !v.known {
 		return people.Person{}, false
 	}
-	return v.(people.Person), true
+	return v.person, true
 }
 
 // benchName gives the name that this browser was given, or that of the process:
@@ -125,11 +140,7 @@ func actorOf(c *gin.Context) consignment.Actor {
 
 // fill completes the Base of every page: who is here, and what has just happened.
 func (k *kiosk) fill(c *gin.Context, b *Base) {
-	p, ok := personOf(c)
-	if !ok { // a page outside the routes, such as one for an address that is not there
-		p, ok, _, _ = k.personAt(c)
-	}
-	if ok {
+	if p, ok := personOf(c); ok {
 		b.Person = p.Name
 	}
 	b.Bench = k.benchName(c)
@@ -178,11 +189,16 @@ func formInt(c *gin.Context, name string) int {
 	return n
 }
 
+// notNumber refuses what was typed into a field for a whole number.
+func notNumber(field string) *say.Refusal {
+	return say.Refuse(say.Invalid, "That is not a whole number: use the digits 0 to 9.").For(field)
+}
+
 // formNumber reads a whole number as people type it.
 func formNumber(text string) (int, error) {
 	n, err := strconv.Atoi(strings.TrimSpace(text))
 	if err != nil {
-		return 0, errNotNumber
+		return 0, notNumber("")
 	}
 	return n, nil
 }

@@ -24,10 +24,7 @@ type undoView struct {
 	Back     Act
 }
 
-var undoReasons = []struct {
-	value string
-	text  say.Text
-}{
+var undoReasons = reasons{
 	{"slip", say.T("Pressed or scanned by mistake")},
 	{"unit", say.T("Wrong unit or wrong package")},
 	{"count", say.T("Counted wrong")},
@@ -50,16 +47,16 @@ func (k *kiosk) showUndo(c *gin.Context, refused *say.Refusal) error {
 	v := &undoView{
 		Base: b, Tag: k.stateTag(b, st), Action: "/c/" + st.Code + "/undo",
 		Question: Question{Text: say.T("Take this back?"), Help: consignment.Describe(rec.Event)},
-		Why:      Choices{Name: "why", Legend: say.T("Why?"), Hint: say.T("Both stay on the record.")},
+		Why:      undoReasons.choices(c, say.T("Why?")),
 		Other:    Field{Name: "reason", Label: say.T("Another reason, or more about it"), Value: c.PostForm("reason")},
 		Do:       Act{Label: say.T("Take it back"), Weight: weightBig, Symbol: "undo"},
 		Back:     Act{Label: say.T("Back: leave it"), Href: nextPath(st, benchOf(c))},
 	}
-	for _, u := range undoReasons {
-		v.Why.Tiles = append(v.Why.Tiles, Choice{Value: u.value, Label: u.text, Chosen: c.PostForm("why") == u.value || refused == nil && u.value == "slip"})
-	}
+	v.Why.Hint = say.T("Both stay on the record.")
 	status := http.StatusOK
-	if refused != nil {
+	if refused == nil {
+		v.Why.Tiles[0].Chosen = true // a slip, mostly
+	} else {
 		status = statuses[refused.Code]
 		v.Why.Error = refused.Text
 	}
@@ -68,7 +65,7 @@ func (k *kiosk) showUndo(c *gin.Context, refused *say.Refusal) error {
 
 // undo answers the undo button (without a reason: it asks) and the undo page.
 func (k *kiosk) undo(c *gin.Context) error {
-	why := chosenReason(c, undoReasons)
+	why := undoReasons.chosen(c)
 	if why == "" && c.PostForm("why") == "" && c.PostForm("reason") == "" {
 		return k.forward(c, "/c/"+c.Param("code")+"/undo")
 	}
