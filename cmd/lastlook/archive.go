@@ -67,12 +67,8 @@ func runArchive(ctx context.Context, t terminal, args []string) error {
 		return usagef("%q is not a date: write year, month and day like 2026-01-31", *day)
 	}
 	o := export.Options{Invented: *invented, Program: "Lastlook " + version, Entry: shippedText}
-	for _, name := range since {
-		head, err := os.ReadFile(name)
-		if err != nil {
-			return usagef("the head %s cannot be read: %s", name, fileTrouble(err))
-		}
-		o.Since = append(o.Since, head)
+	if o.Since, err = readHeads(since); err != nil {
+		return err
 	}
 	dir, err := dataFolder(*data)
 	if err != nil {

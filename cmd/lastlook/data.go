@@ -54,6 +54,38 @@ func openData(ctx context.Context, given string, must bool) (*store.Store, error
 	return store.Open(ctx, dir)
 }
 
+// openConsignment opens the data folder for reading only and finds a consignment
+// in it by number or code. The caller closes the store.
+func openConsignment(ctx context.Context, given, which string) (*store.Store, *consignment.State, error) {
+	dir, err := dataFolder(given)
+	if err != nil {
+		return nil, nil, err
+	}
+	st, err := store.OpenReading(ctx, dir)
+	if err != nil {
+		return nil, nil, err
+	}
+	state, err := find(ctx, st, which)
+	if err != nil {
+		st.Close()
+		return nil, nil, err
+	}
+	return st, state, nil
+}
+
+// readHeads reads signed heads from files.
+func readHeads(names []string) ([][]byte, error) {
+	var heads [][]byte
+	for _, name := range names {
+		head, err := os.ReadFile(name)
+		if err != nil {
+			return nil, usagef("the head %s cannot be read: %s", name, fileTrouble(err))
+		}
+		heads = append(heads, head)
+	}
+	return heads, nil
+}
+
 // byActor gives the person that --by names, or the program acting for the office
 // if it names nobody.
 func byActor(ctx context.Context, st *store.Store, by, task string) (consignment.Actor, error) {

@@ -4,13 +4,11 @@ import (
 	"context"
 	"fmt"
 	"io/fs"
-	"os"
 	"strings"
 	"sync"
 
 	"lastlook/assets"
 	"lastlook/internal/export"
-	"lastlook/internal/store"
 	"lastlook/reference"
 )
 
@@ -36,11 +34,8 @@ func writeBundle(ctx context.Context, t terminal, args []string) error {
 	which := fs.String("consignment", "", "`number` or code of the consignment")
 	invented := fs.Bool("invented", false, "mark the record as invented data, as in the demo")
 	out := fs.String("o", "", "`file` to write; - is standard output")
-	var since []string
-	fs.Func("since", "prove that the record goes on from the signed head in `file`; may be given again", func(s string) error {
-		since = append(since, s)
-		return nil
-	})
+	var since files
+	fs.Var(&since, "since", "prove that the record goes on from the signed head in `file`; may be given again")
 	rest, err := parse(fs, args)
 	switch {
 	case err != nil:
@@ -55,26 +50,14 @@ func writeBundle(ctx context.Context, t terminal, args []string) error {
 		return usagef("a bundle does not belong on a terminal: name a file with -o K-2041.bundle.zip")
 	}
 	o := export.Options{Invented: *invented, Program: "Lastlook " + version, Entry: shippedText}
-	for _, name := range since {
-		head, err := os.ReadFile(name)
-		if err != nil {
-			return usagef("the head %s cannot be read: %s", name, fileTrouble(err))
-		}
-		o.Since = append(o.Since, head)
-	}
-	dir, err := dataFolder(*data)
-	if err != nil {
+	if o.Since, err = readHeads(since); err != nil {
 		return err
 	}
-	st, err := store.OpenReading(ctx, dir)
+	st, state, err := openConsignment(ctx, *data, *which)
 	if err != nil {
 		return err
 	}
 	defer st.Close()
-	state, err := find(ctx, st, *which)
-	if err != nil {
-		return err
-	}
 	b, err := export.Bundle(ctx, st, state.Code, o)
 	if err != nil {
 		return err

@@ -11,7 +11,6 @@ import (
 	"lastlook/internal/export"
 	"lastlook/internal/paper"
 	"lastlook/internal/record"
-	"lastlook/internal/store"
 )
 
 func recordCommand() command {
@@ -46,19 +45,11 @@ func writeRecord(ctx context.Context, t terminal, args []string) error {
 	if err := checkPaper(*sheet); err != nil {
 		return err
 	}
-	dir, err := dataFolder(*data)
-	if err != nil {
-		return err
-	}
-	st, err := store.OpenReading(ctx, dir)
+	st, state, err := openConsignment(ctx, *data, *which)
 	if err != nil {
 		return err
 	}
 	defer st.Close()
-	state, err := find(ctx, st, *which)
-	if err != nil {
-		return err
-	}
 	mark, err := export.Mark(ctx, st, state)
 	if err != nil {
 		return err

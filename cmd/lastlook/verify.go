@@ -83,12 +83,8 @@ func verify(_ context.Context, t terminal, args []string) error {
 		}
 		against.Key = &p
 	}
-	for _, name := range anchors {
-		head, err := os.ReadFile(name)
-		if err != nil {
-			return usagef("the head %s cannot be read: %s", name, fileTrouble(err))
-		}
-		against.Anchors = append(against.Anchors, head)
+	if against.Anchors, err = readHeads(anchors); err != nil {
+		return err
 	}
 	b, err := readBundle(t.in, names[0])
 	if err != nil {
