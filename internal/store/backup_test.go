@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -48,11 +49,11 @@ func backup(t testing.TB, s *Store, to Target) Backup {
 	return b
 }
 
-// names lists a folder.
+// names lists a folder; one that is not there has nothing in it.
 func names(t testing.TB, dir string) []string {
 	t.Helper()
 	entries, err := os.ReadDir(dir)
-	if err != nil {
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		t.Fatal(err)
 	}
 	out := []string{}
