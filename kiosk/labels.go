@@ -243,9 +243,14 @@ func (k *kiosk) labelsPDF(c *gin.Context) error {
 	if err != nil {
 		return err
 	}
+	head, err := k.store.Head(c.Request.Context())
+	if err != nil {
+		return err
+	}
 	var pdf bytes.Buffer
 	err = paper.Labels(&pdf, run.Sheet, ls, paper.LabelOptions{
 		Say: b.T, Invented: k.Demo, Start: run.Skip + 1, Created: k.Now(), Title: b.Say(b.Title),
+		Head: head.Fingerprint(), Steps: head.Size,
 	})
 	if err != nil {
 		return err

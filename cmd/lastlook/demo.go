@@ -143,8 +143,12 @@ func writeDemoLabels(ctx context.Context, st *store.Store, made *demo.Made, shee
 		}
 		all = append(all, ls...)
 	}
+	head, err := st.Head(ctx)
+	if err != nil {
+		return err
+	}
 	var b bytes.Buffer
-	err = paper.Labels(&b, sheet, all, paper.LabelOptions{Invented: true, Created: st.Now(), Title: "Lastlook demo labels"})
+	err = paper.Labels(&b, sheet, all, paper.LabelOptions{Invented: true, Created: st.Now(), Title: "Lastlook demo labels", Head: head.Fingerprint(), Steps: head.Size})
 	if err != nil {
 		return err
 	}

@@ -78,10 +78,14 @@ func labels(ctx context.Context, t terminal, args []string) error {
 	if label.Reprint(state, *from, last) && strings.TrimSpace(*reason) == "" {
 		return fmt.Errorf("these labels were printed before: say why they are printed again, with --reason \"label torn\"")
 	}
+	head, err := st.Head(ctx)
+	if err != nil {
+		return err
+	}
 	// The paper is made first, so that a step is recorded only for labels that
 	// there are; the file is written last, so that there are none without the step.
 	var pdf bytes.Buffer
-	err = paper.Labels(&pdf, sheet, ls, paper.LabelOptions{Start: *skip + 1, Created: st.Now(), Title: "Labels " + state.Number})
+	err = paper.Labels(&pdf, sheet, ls, paper.LabelOptions{Start: *skip + 1, Created: st.Now(), Title: "Labels " + state.Number, Head: head.Fingerprint(), Steps: head.Size})
 	if err != nil {
 		return err
 	}

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -298,5 +299,31 @@ func TestImportLarge(t *testing.T) {
 	status, out, errs := cli(b.String(), "import", "--data", t.TempDir(), "-")
 	if status != exitDone || errs != "" || !strings.Contains(out, fmt.Sprintf("%d taken", n)) || !strings.Contains(out, "and 2988 more") {
 		t.Errorf("import of %d lines = %d\n%.400s%s", n, status, out, errs)
+	}
+}
+
+// The sheet that labels are on takes the newest head with it: the one that a backup
+// of that moment has.
+func TestLabelSheetsCarryTheHead(t *testing.T) {
+	pdftotext, err := exec.LookPath("pdftotext")
+	if err != nil {
+		if os.Getenv("LASTLOOK_TOOLS") == "required" {
+			t.Fatal("pdftotext is required and not installed")
+		}
+		t.Skip("pdftotext is not installed")
+	}
+	dir := stocked(t)
+	_, out, _ := cli("", "backup", "--data", dir, "-o", t.TempDir())
+	head := headLine.FindStringSubmatch(out)[1]
+	pdf := filepath.Join(t.TempDir(), "labels.pdf")
+	if status, _, errs := cli("", "labels", "--data", dir, "--consignment", "K-2036", "-o", pdf); status != exitDone {
+		t.Fatal(errs)
+	}
+	text, err := exec.Command(pdftotext, "-layout", pdf, "-").Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := strings.Count(string(text), ": "+head); got != 4 { // 36 labels, 10 a sheet
+		t.Errorf("the head %s stands %d times on 4 sheets", head, got)
 	}
 }

@@ -33,6 +33,12 @@ type LabelOptions struct {
 	Start    int       // place on the first sheet to begin at, from 1, row by row; 0 means 1
 	Created  time.Time // goes into the file's properties
 	Title    string    // likewise
+	// Head is the fingerprint of the newest signed head of the site's history, at
+	// the given number of steps. It is printed in the margin of each sheet, off the
+	// labels, so that the head leaves the computer with every print. Single labels have no
+	// margin, and their paper goes away with the goods: on them it is left out.
+	Head  string
+	Steps int64
 }
 
 // Labels writes the labels as a PDF, in the order given. It refuses, with a
@@ -69,6 +75,7 @@ func Labels(w io.Writer, sheet Sheet, labels []Label, opts LabelOptions) error {
 		if at := place % sheet.PerPage(); i == 0 || at == 0 {
 			p.AddPage()
 			sheet.cutMarks(p)
+			sheet.headLine(p, opts)
 		}
 		f.draw(p, sheet.box(place%sheet.PerPage()), opts)
 		place++

@@ -85,3 +85,15 @@ func (s Sheet) cutMarks(p *page) {
 	}
 	p.SetDrawColor(0, 0, 0)
 }
+
+// headLine writes the head of the site's history below the first label of the last
+// row: between the cut marks there, and off the labels.
+func (s Sheet) headLine(p *page, opts LabelOptions) {
+	if opts.Head == "" || s.PerPage() == 1 {
+		return
+	}
+	const size, below, beside = 7.5, 4.2, 2
+	b := s.box((s.Rows - 1) * s.Columns)
+	p.shrunk(b.x+beside, b.y+b.h+below, b.w-2*beside, regular, size,
+		opts.Say.or("head at step %d: %s", opts.Steps, opts.Head))
+}

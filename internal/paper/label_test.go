@@ -358,6 +358,39 @@ func TestWhatIsOnALabel(t *testing.T) {
 	}
 }
 
+// The head of the history stands once on every sheet, whole and off the labels; a
+// single label has no room beside it.
+func TestHeadInTheMargin(t *testing.T) {
+	const head = "0F1E 2D3C 4B5A 6978 42"
+	for _, sheet := range Sheets() {
+		pdf := labelsPDF(t, sheet, invented(sheet.PerPage()+1), LabelOptions{Head: head, Steps: 1234567, Created: created})
+		for i, text := range pdfText(t, pdf) {
+			want := 1
+			if sheet.PerPage() == 1 {
+				want = 0
+			}
+			if got := strings.Count(text, "head at step 1234567: "+head); got != want {
+				t.Errorf("%s, sheet %d: the head stands there %d times, want %d:\n%s", sheet.Name, i+1, got, want, text)
+			}
+		}
+		if sheet.PerPage() == 1 {
+			continue
+		}
+		// With and without the head, the labels are the same.
+		const dpi = 100
+		with := raster(t, pdf, dpi)
+		without := raster(t, labelsPDF(t, sheet, invented(sheet.PerPage()+1), LabelOptions{Created: created}), dpi)
+		for place := range sheet.PerPage() {
+			if b := sheet.box(place); !bytes.Equal(cut(with[0], b, dpi).Pix, cut(without[0], b, dpi).Pix) {
+				t.Errorf("%s: the head is on label %d", sheet.Name, place+1)
+			}
+		}
+		if bytes.Equal(with[0].Pix, without[0].Pix) {
+			t.Errorf("%s: no head is to be seen", sheet.Name)
+		}
+	}
+}
+
 func TestStart(t *testing.T) {
 	sheet, err := SheetNamed("a4")
 	if err != nil {
