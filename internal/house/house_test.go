@@ -24,6 +24,7 @@ var topLevel = []string{
 var pure = []string{
 	"internal/code",
 	"internal/consignment",
+	"internal/dose",
 	"internal/draw",
 	"internal/ladder",
 	"internal/order",
