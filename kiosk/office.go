@@ -17,6 +17,7 @@ const maxOrders = order.MaxBytes + 1<<20
 // officeRoutes lists the routes of the office: people, orders, labels.
 func (k *kiosk) officeRoutes(e *gin.Engine) {
 	e.GET("/office", k.as(anybody, k.office))
+	k.keysRoutes(e)
 
 	e.GET("/people", k.as(anybody, k.peopleList))
 	e.POST("/people", k.as(asSuper, k.addPerson))
@@ -60,6 +61,7 @@ func (k *kiosk) office(c *gin.Context) error {
 			{Label: say.T("Badges to print"), Hint: say.T("one for each person"), Symbol: "print", Href: "/badges"},
 			{Label: say.T("Practice"), Hint: say.T("prepared cases, to learn what a sign means"), Symbol: "look", Href: "/practice"},
 			{Label: say.T("Upkeep of the reference"), Hint: say.T("entries, own words, packs, destination lists"), Symbol: "book", Href: "/upkeep"},
+			{Label: say.T("The site's keys"), Hint: say.T("public keys to hand out; change of keys"), Symbol: "keys", Href: "/keys"},
 			{Label: say.T("Cards to print"), Hint: say.T("to scan instead of pressing"), Symbol: "scan", Href: "/cards"},
 			{Label: say.T("The board"), Hint: say.T("what is due; labels are printed from there"), Symbol: "leaf", Href: "/"},
 		},

@@ -627,7 +627,7 @@ func TestManyLabels(t *testing.T) {
 // that of setOffice.
 func officePages(codes map[string]string, ida string) []struct{ name, path string } {
 	return []struct{ name, path string }{
-		{"office", "/office"}, {"people", "/people"}, {"person", "/people/" + ida}, {"badge", "/people/" + ida + "/badge"}, {"badges", "/badges"},
+		{"office", "/office"}, {"people", "/people"}, {"person", "/people/" + ida}, {"badge", "/people/" + ida + "/badge"}, {"badges", "/badges"}, {"keys", "/keys"},
 		{"order", "/orders/new"}, {"upload", "/orders/upload"},
 		{"labels", "/c/" + codes["K-2041"] + "/labels"}, {"labels-done", "/c/" + codes["K-2036"] + "/labels?done=1"}, {"label", "/c/" + codes["K-2036"] + "/labels/17"},
 	}

@@ -107,6 +107,7 @@ func commands() []command {
 		backupCommand(),
 		restoreCommand(),
 		archiveCommand(),
+		keysCommand(),
 		lookupCommand(),
 		referenceCommand(),
 		sampleSizeCommand(),

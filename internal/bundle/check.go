@@ -175,7 +175,9 @@ func (c *checker) head() {
 	if ok {
 		_, err = ledger.OpenHead(c.b.Head, now)
 	}
-	if c.signed = ok && err == nil; c.signed {
+	if _, from, old := site.GivenUp(c.b.Head); old {
+		c.r.fails("head", "The head is signed with keys that the site gave up at step %d: it was made with the old key file after that, or by a record that went back when a backup was restored.", from)
+	} else if c.signed = ok && err == nil; c.signed {
 		c.r.holds("head", "The head is signed with the site's key. It covers %d steps of %s; its fingerprint is %s.", h.Size, h.Site, h.Fingerprint())
 	} else {
 		c.r.fails("head", "The head is not signed with the key that the site's steps name: it was changed, or signed by somebody else.")
@@ -458,7 +460,7 @@ func (c *checker) given() {
 		known := c.site != nil && slices.Contains(c.site.Keys(), *k)
 		c.r.judge(known, "key",
 			say.T("The key you gave is one of the site's keys."),
-			say.T("The key you gave is none of the keys that the file names: the file is of another site, or was signed by somebody else."))
+			say.T("The key you gave is none of the keys that the file names: the file is of another site, is from before the site took that key, or was signed by somebody else, as with keys that were stolen."))
 	} else {
 		name := "?"
 		if c.site != nil {
@@ -493,6 +495,10 @@ func (c *checker) anchor(signed []byte) {
 	}
 	if _, err := ledger.OpenHead(signed, c.site.Keys()...); err != nil {
 		c.r.fails("anchor", "The head you gave for %d steps is not signed with a key that the site's steps name: it, or the keys in the file, are not the site's.", h.Size)
+		return
+	}
+	if _, from, ok := c.site.GivenUp(signed); ok {
+		c.r.fails("anchor", "The head you gave (%d steps) is signed with keys that the site gave up at step %d: it was made with the old key file after that, or by a record that went back when a backup was restored. Do not believe it before the site has said which.", h.Size, from)
 		return
 	}
 	i := slices.IndexFunc(c.b.Marks, func(m Mark) bool { return m.Size == h.Size })

@@ -54,8 +54,10 @@ func parseHead(text string) (Head, error) {
 // changes made after it was printed. It does not stand in for the signed head:
 // whoever holds the key could, with much work beforehand, make two histories with
 // one fingerprint.
-func (h Head) Fingerprint() string {
-	sum := sha256.Sum256([]byte(h.Text()))
+func (h Head) Fingerprint() string { return fingerprint(h.Text()) }
+
+func fingerprint(text string) string {
+	sum := sha256.Sum256([]byte(text))
 	digits := strings.ToUpper(hex.EncodeToString(sum[:8]))
 	return fmt.Sprintf("%s %s %s %s %s", digits[:4], digits[4:8], digits[8:12], digits[12:], code.CheckDigits(digits))
 }

@@ -32,6 +32,10 @@ func (p Public) String() string {
 	return fmt.Sprintf("site %s\nhead %s\ndraw %s\n", p.Site, p.Head, p.Draw)
 }
 
+// Fingerprint gives a short form of the public keys to print, read aloud and compare,
+// made from String as that of a head is from its text.
+func (p Public) Fingerprint() string { return fingerprint(p.String()) }
+
 // Keys are a site's secret keys.
 type Keys struct {
 	Site   string

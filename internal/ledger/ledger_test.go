@@ -404,6 +404,19 @@ func TestSiteKeys(t *testing.T) {
 	if !s.DrewWith(b.Public().Draw, 25) || s.DrewWith(a.Public().Draw, 25) || s.DrewWith(a.Public().Draw, 5) {
 		t.Error("DrewWith does not follow the keys in force")
 	}
+	for _, x := range []struct {
+		by   *Keys
+		size int64
+		want int64 // where its keys were given up, 0 if they were in force
+	}{{a, 19, 0}, {a, 20, 20}, {a, 99, 20}, {b, 19, 0}, {b, 20, 0}, {b, 29, 0}, {b, 30, 30}, {c, 5, 0}, {c, 99, 0}} {
+		signed, err := x.by.Sign(Head{Site: s.Name, Size: x.size})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, from, ok := s.GivenUp(signed); from != x.want || ok != (x.want > 0) {
+			t.Errorf("GivenUp(head of %d) = %d, %v, want %d", x.size, from, ok, x.want)
+		}
+	}
 	if len(s.Keys()) != 3 || s.Keys()[0] != c.Public() || !s.Terms[2].Lost || s.Terms[1].Lost || len(s.Backs) != 1 || s.Version != 4 {
 		t.Errorf("site = %+v", s)
 	}

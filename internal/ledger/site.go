@@ -206,6 +206,19 @@ func (s *Site) At(seq int64) (Public, bool) {
 	return Public{}, false
 }
 
+// GivenUp tells of a signed head that was signed with keys of the site which by then
+// had been replaced, and at which event they were: whoever had the old key file
+// made it, or a record that went back since.
+func (s *Site) GivenUp(signed []byte) (h Head, from int64, ok bool) {
+	for i, t := range s.Terms[:max(len(s.Terms)-1, 0)] {
+		next := s.Terms[i+1].From
+		if h, err := OpenHead(signed, t.Public); err == nil && h.Size >= next {
+			return h, next, true
+		}
+	}
+	return Head{}, 0, false
+}
+
 // DrewWith reports whether the key was the site's draw key at event seq.
 func (s *Site) DrewWith(key vrf.PublicKey, seq int64) bool {
 	now, ok := s.At(seq)

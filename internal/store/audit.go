@@ -370,6 +370,10 @@ func (a *auditor) beside() error {
 			a.find(where, say.T("It cannot be checked against this record: %s.", err.Error()))
 			continue
 		}
+		if _, from, ok := a.site.GivenUp(o.Note); ok {
+			a.find(where, say.T("It is of %d steps and signed with keys that the site gave up at step %d: it was made with the old key file after that, or by a record that went back when a backup was restored. Do not believe it before that is settled.", h.Size, from))
+			continue
+		}
 		if h.Size > a.total {
 			a.find(where, say.T("It is of %d steps, but only %d are on record: the record went back, as after restoring a backup.", h.Size, a.total))
 			continue

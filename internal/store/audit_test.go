@@ -31,7 +31,7 @@ func worked(t testing.TB) (*Store, string) {
 		}
 	}
 	inspect(t, s, register(t, s, order("K-1", 2)))
-	if _, err := s.ChangeKeys(ctx, tam, "office", "the old computer was sold"); err != nil {
+	if _, err := s.ChangeKeys(ctx, tam, "office", "", "the old computer was sold"); err != nil {
 		t.Fatal(err)
 	}
 	hash, err := s.PutBlob(ctx, "image/jpeg", []byte("picture"))
@@ -315,6 +315,10 @@ func TestOutsideHeads(t *testing.T) {
 	}
 	thief, _ := ledger.NewKeys(site.Name, strings.NewReader(strings.Repeat("thief", 20)))
 	head := sound(t, s)
+	terms, err := s.KeyTerms(ctx)
+	if err != nil || len(terms) != 2 || terms[0].Reason != "" || terms[1].Reason != "the old computer was sold" || terms[1].By.Name != tam.Name || terms[1].At.IsZero() {
+		t.Fatalf("KeyTerms = %+v, %v", terms, err)
+	}
 	fork := head
 	fork.Root[0] ^= 1
 	longer := head

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"crypto/rand"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -13,6 +14,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode/utf8"
 
 	"gorm.io/gorm"
 
@@ -381,20 +383,20 @@ func (s *Store) firstKeys(ctx context.Context) (*ledger.Site, error) {
 		if err != nil {
 			return err
 		}
-		return s.appendSite(tx, site, itself, "", e)
+		return s.appendSite(tx, site, itself, "", "", e)
 	})
 	return site, err
 }
 
 // appendSite appends an event to the site's own stream and applies it.
-func (s *Store) appendSite(tx *gorm.DB, site *ledger.Site, actor consignment.Actor, bench string, e ledger.Event) error {
+func (s *Store) appendSite(tx *gorm.DB, site *ledger.Site, actor consignment.Actor, bench, key string, e ledger.Event) error {
 	data, err := ledger.Encode(e)
 	if err != nil {
 		return err
 	}
 	m := consignment.Meta{Actor: actor, Bench: bench, At: s.Now().UTC()}
 	after := site.Version
-	if err := appendEvents(tx, ledger.Stream, after, m, "", []encoded{{kind: e.Kind(), data: data}}); err != nil {
+	if err := appendEvents(tx, ledger.Stream, after, m, key, []encoded{{kind: e.Kind(), data: data}}); err != nil {
 		return err
 	}
 	b, err := batchIn(tx)
@@ -404,17 +406,28 @@ func (s *Store) appendSite(tx *gorm.DB, site *ledger.Site, actor consignment.Act
 	return site.Apply(b.first+int64(len(b.leaves))-1, e)
 }
 
-// ChangeKeys makes new keys for the site, to be used from now on. The old key
-// signs for the new ones, and the event stays on record.
-func (s *Store) ChangeKeys(ctx context.Context, actor consignment.Actor, bench, reason string) (ledger.Public, error) {
-	if strings.TrimSpace(reason) == "" {
+// maxReason is how long, in characters, the reason of a change of keys may be.
+const maxReason = 400
+
+// ChangeKeys makes new keys for the site, to be used from now on, with an
+// idempotency key. The old key signs for the new ones, and the event stays on
+// record. Benches may be at work on the folder meanwhile.
+func (s *Store) ChangeKeys(ctx context.Context, actor consignment.Actor, bench, key, reason string) (ledger.Public, error) {
+	reason = strings.Join(strings.Fields(reason), " ")
+	switch {
+	case reason == "":
 		return ledger.Public{}, say.Refuse(say.Invalid, "Say why the keys change.").For("reason")
+	case utf8.RuneCountInString(reason) > maxReason:
+		return ledger.Public{}, say.Refuse(say.Invalid, "The reason is longer than %d characters: shorten it.", maxReason).For("reason")
 	}
 	var site *ledger.Site
 	err := s.inTx(ctx, func(tx *gorm.DB) error {
 		var old *ledger.Keys
 		var err error
 		if site, old, err = s.keysIn(tx); err != nil {
+			return err
+		}
+		if _, repeated, err := seen(tx, key); err != nil || repeated {
 			return err
 		}
 		next, err := ledger.NewKeys(old.Site, rand.Reader)
@@ -428,11 +441,11 @@ func (s *Store) ChangeKeys(ctx context.Context, actor consignment.Actor, bench, 
 		if err := next.Write(path); err != nil {
 			return err
 		}
-		e, err := ledger.ChangeKeys(site, old, next, strings.TrimSpace(reason))
+		e, err := ledger.ChangeKeys(site, old, next, reason)
 		if err != nil {
 			return err
 		}
-		return s.appendSite(tx, site, actor, bench, e)
+		return s.appendSite(tx, site, actor, bench, key, e)
 	})
 	if err != nil {
 		return ledger.Public{}, err
@@ -537,7 +550,7 @@ func (s *Store) recordBack(ctx context.Context, noted []byte, newest headRow) er
 		if h, err := ledger.PeekHead([]byte(newest.Note)); err == nil {
 			e.Root = h.Root
 		}
-		if err := s.appendSite(tx, site, itself, "", e); err != nil {
+		if err := s.appendSite(tx, site, itself, "", "", e); err != nil {
 			return err
 		}
 		return nil
@@ -664,6 +677,46 @@ func (s *Store) Warnings() []say.Text { return s.books.warnings }
 func (s *Store) Site(ctx context.Context) (*ledger.Site, error) {
 	site, err := loadSite(s.db.WithContext(ctx))
 	return site, explain(err, s.dir)
+}
+
+// KeyTerm is one set of keys that the site had, and how it came to them.
+type KeyTerm struct {
+	ledger.Term
+	At     time.Time
+	By     consignment.Actor
+	Reason string // "" for the first ones
+}
+
+// KeyTerms gives all sets of keys that the site had, the first ones first.
+func (s *Store) KeyTerms(ctx context.Context) ([]KeyTerm, error) {
+	db := s.db.WithContext(ctx)
+	site, err := loadSite(db)
+	if err != nil {
+		return nil, explain(err, s.dir)
+	}
+	var terms []KeyTerm
+	for _, t := range site.Terms {
+		var row eventRow
+		if err := db.Where("seq = ?", t.From).Take(&row).Error; err != nil {
+			return nil, explain(fmt.Errorf("reading step %d: %w", t.From, err), s.dir)
+		}
+		kt := KeyTerm{Term: t}
+		if kt.At, err = parseTime(row.At); err != nil {
+			return nil, err
+		}
+		if err := json.Unmarshal([]byte(row.Actor), &kt.By); err != nil {
+			return nil, fmt.Errorf("step %d: %w", t.From, err)
+		}
+		e, err := ledger.Decode(row.Kind, []byte(row.Data))
+		if err != nil {
+			return nil, err
+		}
+		if c, ok := e.(ledger.KeysChanged); ok {
+			kt.Reason = c.Reason
+		}
+		terms = append(terms, kt)
+	}
+	return terms, nil
 }
 
 // SignedHead is a head with its signed text.

@@ -422,11 +422,11 @@ func TestKeysChange(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := a.ChangeKeys(ctx, tam, "office", " "); say.CodeOf(err) != say.Invalid {
+	if _, err := a.ChangeKeys(ctx, tam, "office", "", " "); say.CodeOf(err) != say.Invalid {
 		t.Errorf("ChangeKeys without a reason: %v, want a refusal", err)
 	}
 	before, _ := os.ReadFile(filepath.Join(dir, KeyFile))
-	public, err := a.ChangeKeys(ctx, tam, "office", "the old computer was sold")
+	public, err := a.ChangeKeys(ctx, tam, "office", "", "the old computer was sold")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -455,7 +455,7 @@ func TestStoppedWhileKeysChange(t *testing.T) {
 	path, next := filepath.Join(dir, KeyFile), filepath.Join(dir, nextKeys)
 	s := open(t, dir)
 	copyFile(t, path, filepath.Join(dir, "old"))
-	if _, err := s.ChangeKeys(ctx, tam, "office", "test"); err != nil {
+	if _, err := s.ChangeKeys(ctx, tam, "office", "", "test"); err != nil {
 		t.Fatal(err)
 	}
 	s.Close()

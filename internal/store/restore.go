@@ -327,7 +327,7 @@ func replaceLostKeys(ctx context.Context, dir string, actor consignment.Actor, r
 		if err != nil {
 			return err
 		}
-		return s.appendSite(tx, site, actor, "", e)
+		return s.appendSite(tx, site, actor, "", "", e)
 	})
 }
 
