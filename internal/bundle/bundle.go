@@ -385,6 +385,19 @@ func Read(file []byte) (*Bundle, error) {
 	case !bytes.HasPrefix(file, []byte("PK\x03\x04")):
 		return nil, say.Refuse(say.Invalid, "The file is no bundle: it does not begin as a ZIP file does. Was it saved whole, and is it the right one?")
 	}
+	b, err := open(file)
+	if err != nil {
+		return nil, err
+	}
+	if err := b.unpack(); err != nil {
+		return nil, err
+	}
+	return b, nil
+}
+
+// open is the first, cheap stage of reading: it takes the file apart, and reads
+// what it says it holds. What the parts hold is not looked at.
+func open(file []byte) (*Bundle, error) {
 	parts, err := readZip(file)
 	if err != nil {
 		return nil, err
@@ -413,16 +426,25 @@ func Read(file []byte) (*Bundle, error) {
 		}
 	}
 	b.Head, b.Page = at[headName], at[pageName]
+	return b, nil
+}
+
+// unpack is the second stage of reading: the steps and their proofs.
+func (b *Bundle) unpack() error {
+	at := map[string][]byte{}
+	for _, p := range b.parts {
+		at[p.name] = p.data
+	}
 	for _, x := range []struct {
 		name string
 		into *[]Step
 	}{{siteName, &b.Site}, {eventsName, &b.Steps}} {
 		var wire []wireStep
 		if err := decode(x.name, at[x.name], &wire); err != nil {
-			return nil, err
+			return err
 		}
 		if len(wire) == 0 || len(wire) > maxSteps {
-			return nil, say.Refuse(say.Invalid, "“%s” holds %d steps: there must be from 1 to %d.", x.name, len(wire), maxSteps)
+			return say.Refuse(say.Invalid, "“%s” holds %d steps: there must be from 1 to %d.", x.name, len(wire), maxSteps)
 		}
 		for _, w := range wire {
 			*x.into = append(*x.into, Step{
@@ -432,9 +454,9 @@ func Read(file []byte) (*Bundle, error) {
 		}
 	}
 	if err := decode(marksName, at[marksName], &b.Marks); err != nil {
-		return nil, err
+		return err
 	}
-	return b, nil
+	return nil
 }
 
 func (b *Bundle) readManifest(raw []byte) error {

@@ -80,6 +80,25 @@ func (c *checker) guard(about string, f func()) {
 // form checks that the file is written as the format says, byte by byte.
 func (c *checker) form() {
 	b := c.b
+	if !c.digests() {
+		return
+	}
+	again, err := b.Encode()
+	if err == nil && bytes.Equal(again, b.file) {
+		c.r.holds("file", "The file is written as bundles of version %d are, byte by byte, and no part of it was changed.", b.said.Version)
+		return
+	}
+	at := 0
+	for at < len(again) && at < len(b.file) && again[at] == b.file[at] {
+		at++
+	}
+	c.r.fails("file", "The file is not written as bundles are, from byte %d on (%s): it was changed, or packed again.", at, b.placeOf(at))
+}
+
+// digests compares each part with what the manifest says of it. It needs a file
+// that was opened, not one that was unpacked.
+func (c *checker) digests() bool {
+	b := c.b
 	said := map[string]manifestPart{}
 	for _, p := range b.said.Parts {
 		said[p.Name] = p
@@ -103,19 +122,7 @@ func (c *checker) form() {
 		c.r.fails("file", "“%s” lists “%s”, which is not in the file: it was taken out.", manifestName, clip(name))
 		wrong++
 	}
-	if wrong > 0 {
-		return
-	}
-	again, err := b.Encode()
-	if err == nil && bytes.Equal(again, b.file) {
-		c.r.holds("file", "The file is written as bundles of version %d are, byte by byte, and no part of it was changed.", b.said.Version)
-		return
-	}
-	at := 0
-	for at < len(again) && at < len(b.file) && again[at] == b.file[at] {
-		at++
-	}
-	c.r.fails("file", "The file is not written as bundles are, from byte %d on (%s): it was changed, or packed again.", at, b.placeOf(at))
+	return wrong == 0
 }
 
 // placeOf names the part that holds a byte of the file, or the one it belongs to.

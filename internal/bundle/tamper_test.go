@@ -6,13 +6,17 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"fmt"
 	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"runtime"
 	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -34,7 +38,60 @@ func judge(file []byte, a Against) (told []string, refused bool) {
 	return failing(Check(b, a)), false
 }
 
-// Every byte of a file counts: whichever is changed, it is said.
+// everyByte is set to try every single byte of the larger bundles as well, which
+// takes minutes, and not only some of them, evenly spread.
+var everyByte = os.Getenv("LASTLOOK_TRIAL") == "full"
+
+// trial tries the bytes from 0 to size, every stride-th of them, on all processors.
+// try says what is wrong, or "". It gives how many were tried.
+func trial(t *testing.T, size, stride int, try func(at int) string) int {
+	t.Helper()
+	if everyByte {
+		stride = 1
+	}
+	var next, tried, wrong atomic.Int64
+	var all sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		all.Go(func() {
+			for {
+				at := int(next.Add(1)-1) * stride
+				if at >= size || wrong.Load() > 20 {
+					return
+				}
+				tried.Add(1)
+				if said := try(at); said != "" {
+					wrong.Add(1)
+					t.Error(said)
+				}
+			}
+		})
+	}
+	all.Wait()
+	return int(tried.Load())
+}
+
+// guarded tells whether the program says that a file is not as it was written. It goes
+// the way of Read and Check, but stops at the first stage that says something: opening
+// the file, the digests of its parts, what the steps hold, the bytes of the whole.
+func guarded(file []byte) (said string, code say.Code) {
+	b, err := open(file)
+	if err != nil {
+		return err.Error(), say.CodeOf(err)
+	}
+	k := &checker{b: b, r: &Report{}}
+	if k.digests() {
+		if err := b.unpack(); err != nil {
+			return err.Error(), say.CodeOf(err)
+		}
+		k.form()
+	}
+	if told := failing(k.r); len(told) > 0 {
+		return told[0], ""
+	}
+	return "", ""
+}
+
+// Every byte of a file counts: whichever is changed, it is said, and where.
 func TestEveryByteIsGuarded(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -43,36 +100,43 @@ func TestEveryByteIsGuarded(t *testing.T) {
 		stride int
 	}{
 		{"registered", recordtest.New(t, "K-2041", "Eastmoor", consignment.Line{Crop: "Viola", Packages: 3, UnitsPerPackage: 1}), 1},
-		{"passed, with a photo", small(t), 31},
+		{"passed, with a photo", small(t), 5},
+		{"rejected, with six photos", recordtest.Cases(t)[4].Bench, 61},
 	} {
 		file := encode(t, bundleOf(t, c.bench))
 		b := read(t, file)
-		located := 0
-		for at := 0; at < len(file); at += c.stride {
+		if said, _ := guarded(file); said != "" {
+			t.Fatalf("%s: unchanged, and yet %q", c.name, said)
+		}
+		var located atomic.Int64
+		tried := trial(t, len(file), c.stride, func(at int) string {
 			changed := bytes.Clone(file)
 			changed[at] ^= 1 << (at % 8)
-			got, err := Read(changed)
-			if err != nil {
-				if say.CodeOf(err) != say.Invalid {
-					t.Fatalf("%s, byte %d: %v is no refusal", c.name, at, err)
+			told, code := guarded(changed)
+			name := b.placeOf(at)
+			switch {
+			case told == "":
+				return fmt.Sprintf("%s: byte %d (%s) was changed, and nothing is said", c.name, at, name)
+			case code != "" && code != say.Invalid:
+				return fmt.Sprintf("%s, byte %d: %q is no refusal", c.name, at, told)
+			case code != "":
+			case strings.Contains(told, strings.TrimPrefix(name, "before ")) || strings.Contains(told, manifestName):
+				located.Add(1)
+			case !strings.Contains(told, "byte"):
+				return fmt.Sprintf("%s: byte %d (%s) was changed, but %q does not say where", c.name, at, name, told)
+			}
+			// Whoever reads the file goes through all stages, in another order.
+			if at%997 == 0 {
+				if told, _ := judge(changed, Against{}); len(told) == 0 {
+					return fmt.Sprintf("%s: byte %d was changed, a stage says it, and the whole check does not", c.name, at)
 				}
-				continue
 			}
-			k := &checker{b: got, r: &Report{}}
-			k.form()
-			told := failing(k.r)
-			if len(told) == 0 {
-				t.Fatalf("%s: byte %d (%s) was changed, and nothing is said", c.name, at, b.placeOf(at))
-			}
-			if name := b.placeOf(at); strings.Contains(told[0], strings.TrimPrefix(name, "before ")) || strings.Contains(told[0], manifestName) {
-				located++
-			} else if !strings.Contains(told[0], "byte") {
-				t.Fatalf("%s: byte %d (%s) was changed, but %q does not say where", c.name, at, name, told)
-			}
+			return ""
+		})
+		if int(located.Load())*4 < tried {
+			t.Errorf("%s: only %d of %d changes are put in their place", c.name, located.Load(), tried)
 		}
-		if located*4 < len(file)/c.stride {
-			t.Errorf("%s: only %d of %d changes are put in their place", c.name, located, len(file)/c.stride)
-		}
+		t.Logf("%s: %d of %d bytes changed one at a time, each is said", c.name, tried, len(file))
 	}
 }
 
@@ -122,12 +186,17 @@ func TestResealedUnchangedHolds(t *testing.T) {
 func TestEveryByteIsGuardedBehindNewDigests(t *testing.T) {
 	t.Parallel()
 	b := read(t, encode(t, bundleOf(t, small(t))))
+	all, size := 0, 0
 	for _, p := range b.parts {
+		if p.name == manifestName {
+			continue
+		}
 		stride := 1
 		if len(p.data) > 2000 {
 			stride = 89
 		}
-		for at := 0; at < len(p.data) && p.name != manifestName; at += stride {
+		size += len(p.data)
+		all += trial(t, len(p.data), stride, func(at int) string {
 			file := reseal(t, b, func(name string, d []byte) []byte {
 				if name == p.name {
 					d[at] ^= 1 << (at % 7)
@@ -135,10 +204,12 @@ func TestEveryByteIsGuardedBehindNewDigests(t *testing.T) {
 				return d
 			})
 			if told, _ := judge(file, Against{}); len(told) == 0 {
-				t.Errorf("%s, byte %d was changed, and nothing is said", p.name, at)
+				return fmt.Sprintf("%s, byte %d was changed, and nothing is said", p.name, at)
 			}
-		}
+			return ""
+		})
 	}
+	t.Logf("%d of %d bytes changed one at a time, with digests that fit: each is said", all, size)
 }
 
 // forged makes a bundle whose digests and places fit after a change.
