@@ -27,6 +27,7 @@ var pure = []string{
 	"internal/dose",
 	"internal/draw",
 	"internal/ladder",
+	"internal/notify",
 	"internal/order",
 	"internal/people",
 	"internal/practice",
