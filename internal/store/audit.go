@@ -108,7 +108,7 @@ type auditor struct {
 
 func (s *Store) audit(tx *gorm.DB, o AuditOptions) (AuditReport, error) {
 	a := &auditor{Store: s, tx: tx, o: o}
-	for _, do := range []func() error{a.begin, a.events, a.tail, a.beside, a.histories, a.lists, a.keys, a.attachments} {
+	for _, do := range []func() error{a.begin, a.events, a.tail, a.beside, a.histories, a.lists, a.noticeLists, a.keys, a.attachments} {
 		if err := do(); err != nil {
 			return a.m.Report, err
 		}
@@ -501,6 +501,8 @@ func (a *auditor) history(stream string, p *part, unknown map[string]bool) error
 		return a.consignment(where, rest, p)
 	case kind+"/" == practiceStream:
 		_, err = loadPractice(a.tx, rest)
+	case kind+"/" == noticeStream:
+		return a.notice(where, rest, rows)
 	default:
 		unknown[kind] = true
 	}

@@ -231,6 +231,9 @@ func (s *Store) do(tx *gorm.DB, step Step) (Done, error) {
 	if err := appendEvents(tx, stream, state.Version, m, step.Key, enc); err != nil {
 		return Done{}, err
 	}
+	if err := s.tell(tx, stream, next, recs); err != nil {
+		return Done{}, err
+	}
 	if err := s.project(tx, next); err != nil {
 		return Done{}, err
 	}

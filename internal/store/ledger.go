@@ -74,6 +74,7 @@ type batchOf struct {
 	first     int64 // seq of the first
 	at        string
 	aboutKeys bool // one of them is the site's own
+	queued    bool // messages were queued with them
 
 	edge   ledger.Edge
 	head   ledger.Head

@@ -39,7 +39,10 @@ func (s *Store) Rebuild(ctx context.Context, progress func(done, total int)) (in
 		if err != nil {
 			return err
 		}
-		return projectPeople(tx, roster)
+		if err := projectPeople(tx, roster); err != nil {
+			return err
+		}
+		return rebuildNotices(tx)
 	})
 	return n, err
 }

@@ -49,6 +49,7 @@ type Store struct {
 	rules   consignment.RuleSet
 	books   books
 	noter   *noter // nil if the store only reads
+	outbox  outbox
 	closing sync.Once
 }
 
@@ -196,6 +197,9 @@ func (s *Store) inTx(ctx context.Context, f func(tx *gorm.DB) error) error {
 	}
 	if len(b.leaves) > 0 {
 		s.note(b)
+	}
+	if b.queued {
+		s.ring()
 	}
 	return nil
 }

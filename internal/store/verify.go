@@ -386,7 +386,7 @@ func (v *verifier) histories(ctx context.Context) error {
 	if all != int64(finds) {
 		return differs(say.T("finds"))
 	}
-	return nil
+	return v.notices(tx, differs)
 }
 
 // headAt looks for the step at whose end a history had the head with the given
