@@ -284,10 +284,9 @@ func bounds(e consignment.Event) string {
 		}
 		return ""
 	}
-	switch e := e.(type) {
-	case consignment.Registered:
+	lines := func(all []consignment.Line) string {
 		total := 0
-		for _, l := range e.Lines {
+		for _, l := range all {
 			if why := packages(l.Packages); why != "" {
 				return why
 			}
@@ -297,6 +296,12 @@ func bounds(e consignment.Event) string {
 			total += l.Packages
 		}
 		return packages(total)
+	}
+	switch e := e.(type) {
+	case consignment.Registered:
+		return lines(e.Lines)
+	case consignment.ListChanged:
+		return lines(e.Added)
 	case consignment.Recounted:
 		return packages(e.Packages)
 	case consignment.Sealed:

@@ -86,6 +86,12 @@ func unreasoned(e consignment.Event) consignment.Event {
 	case consignment.RoundEnded:
 		e.Reasons = nil
 		return e
+	case consignment.RoundRevised:
+		e.Reasons = nil
+		return e
+	case consignment.FindAnswered:
+		e.Advice.Reasons = nil
+		return e
 	case consignment.Amended:
 		if e.With != nil {
 			e.With = &consignment.Replaces{Event: unreasoned(e.With.Event)}
@@ -170,6 +176,9 @@ func (c *checker) command(i int) (consignment.Command, error) {
 	case consignment.RoundEnded:
 		return consignment.EndRound{}, nil
 	case consignment.Amended:
+		if e.With == nil && consignment.FollowsDecision(c.recs[e.Of-1].Event) {
+			return consignment.TakeBack{Of: e.Of, Reason: e.Reason}, nil
+		}
 		if e.With == nil {
 			return consignment.Undo{Reason: e.Reason}, nil
 		}
@@ -177,6 +186,9 @@ func (c *checker) command(i int) (consignment.Command, error) {
 			return consignment.AmendFind{Find: f.Find, Facts: f.Facts, Reason: e.Reason}, nil
 		}
 		return nil, say.Refuse(say.Invalid, "only a find is amended by another step in its place")
+	}
+	if cmd := consignment.CommandOf(c.recs[i].Event); cmd != nil {
+		return cmd, nil
 	}
 	return nil, say.Refuse(say.Invalid, "it stands alone, and comes only with the step before it")
 }
@@ -225,16 +237,13 @@ func (c *checker) round(r *consignment.Round) {
 		c.r.fails(about, "The list as it was sealed cannot be worked out.")
 		return
 	}
-	c.r.judge(at.ListDigest(r.Number) == r.Digest && at.Total() == r.Packages, about,
+	c.r.judge(at.ListDigest(r.Number) == r.Digest && at.Count() == r.Packages, about,
 		say.T("The sealed list (%d packages) has the digest on record.", r.Packages),
-		say.T("The digest on record is not that of the list that was sealed (%d packages): the list was changed.", at.Total()))
+		say.T("The digest on record is not that of the list that was sealed (%d packages): the list was changed.", at.Count()))
 
 	plan, err := sampling.ByRate(r.Packages, r.Rules.Rate, r.Rules.Minimum)
 	quotas := []int(nil)
-	sizes := make([]int, len(at.Lines))
-	for i, l := range at.Lines {
-		sizes[i] = l.Packages
-	}
+	sizes := consignment.Sizes(at.Lines)
 	if err == nil && r.Rules.Spread && len(sizes) > 1 {
 		quotas, err = sampling.Allocate(plan.Examine, sizes)
 	}

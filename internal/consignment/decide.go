@@ -40,11 +40,22 @@ func Decide(s *State, m Meta, c Command) ([]Event, error) {
 	case PrintLabels:
 		return s.decideLabels(c)
 	case CheckBench:
-		return s.decideCheck(c)
+		return s.decideCheck(m, c)
 	case Seal:
 		return s.decideSeal(m, c)
 	}
+	if events, handled, err := s.decideAfter(m, c); handled {
+		return events, err
+	}
 	r := s.Running()
+	if lower, ok := c.(LowerFind); ok && r == nil {
+		if last := s.Round(); last != nil && last.Ended.Outcome == Held {
+			return last.decideLower(m, lower)
+		}
+	}
+	if err := s.free(); err != nil {
+		return nil, err
+	}
 	if r == nil {
 		if last := s.Round(); last != nil {
 			return nil, say.Refuse(say.Illegal, "Round %d is over (%s): nothing more can be recorded in it.", last.Number, last.Ended.Outcome.Words())
@@ -141,6 +152,8 @@ func checkLine(i int, l Line) error {
 		return say.Refuse(say.Invalid, "Crop line %d has %d packages: a consignment may have %d. Split it.", i+1, l.Packages, MaxPackages).For("packages")
 	case l.UnitsPerPackage < 1 || l.UnitsPerPackage > MaxUnits:
 		return say.Refuse(say.Invalid, "Crop line %d has %d units a package: give a number from 1 to %d.", i+1, l.UnitsPerPackage, MaxUnits).For("units")
+	case len(l.Removed) > 0:
+		return say.Refuse(say.Invalid, "Crop line %d lists packages as taken out that never were in: leave them out.", i+1).For("packages")
 	case len(l.Refs) > 0 && len(l.Refs) != l.Packages:
 		return say.Refuse(say.Invalid, "Crop line %d lists %d packages but counts %d: make them agree.", i+1, len(l.Refs), l.Packages).For("packages")
 	}
@@ -164,6 +177,9 @@ func (s *State) decideReschedule(m Meta, c Reschedule) ([]Event, error) {
 func (s *State) decideRecount(c Recount) ([]Event, error) {
 	if s.Running() != nil {
 		return nil, say.Refuse(say.Illegal, "The package list is sealed: it cannot change until round %d is over.", len(s.Rounds))
+	}
+	if len(s.Rounds) > 0 {
+		return nil, say.Refuse(say.Illegal, "It was inspected already, so its packages keep their numbers: say which packages were taken out, added or repacked.")
 	}
 	if c.Line < 0 || c.Line >= len(s.Lines) {
 		return nil, say.Refuse(say.NotFound, "There is no crop line %d.", c.Line+1)
@@ -197,7 +213,7 @@ func (s *State) decideLabels(c PrintLabels) ([]Event, error) {
 	return []Event{LabelsPrinted{Sheet: c.Sheet, From: c.From, To: c.To, Reason: strings.TrimSpace(c.Reason)}}, nil
 }
 
-func (s *State) decideCheck(c CheckBench) ([]Event, error) {
+func (s *State) decideCheck(m Meta, c CheckBench) ([]Event, error) {
 	r := s.Running()
 	rules := c.Rules
 	if r != nil {
@@ -217,15 +233,11 @@ func (s *State) decideCheck(c CheckBench) ([]Event, error) {
 		items = rules.After
 	} else if last := s.Round(); r == nil && last != nil && last.Ended.Outcome != Rejected && last.Ended.Outcome != Passed {
 		return nil, say.Refuse(say.Illegal, "Round %d is over (%s): a new inspection cannot begin yet.", last.Number, last.Ended.Outcome.Words())
+	} else if err := s.mayInspect(m); err != nil {
+		return nil, err
 	}
-	for _, it := range items {
-		yes, no := slices.Contains(c.Yes, it.ID), slices.Contains(c.No, it.ID)
-		if yes == no {
-			return nil, say.Refuse(say.Invalid, "Answer yes or no: %s.", it.Words).For(it.ID)
-		}
-	}
-	if len(c.Yes)+len(c.No) != len(items) {
-		return nil, say.Refuse(say.Invalid, "The check has answers to questions that are not on the list. Open it again.")
+	if err := answerItems(items, c.Yes, c.No); err != nil {
+		return nil, err
 	}
 	if utf8.RuneCountInString(c.Note) > maxReason {
 		return nil, say.Refuse(say.Invalid, "The note is longer than %d characters: shorten it.", maxReason).For("note")
@@ -234,7 +246,7 @@ func (s *State) decideCheck(c CheckBench) ([]Event, error) {
 }
 
 func (s *State) decideSeal(m Meta, c Seal) ([]Event, error) {
-	n := s.Total()
+	n := s.Count()
 	if n == 0 {
 		return nil, say.Refuse(say.Illegal, "The package list is empty: there is nothing to seal.")
 	}
@@ -247,7 +259,7 @@ func (s *State) decideSeal(m Meta, c Seal) ([]Event, error) {
 		case Held, Stopped:
 			return nil, say.Refuse(say.Illegal, "Round %d is over (%s): a new inspection cannot begin until that is answered.", last.Number, last.Ended.Outcome.Words())
 		case Passed:
-			if !m.At.After(last.Ended.ValidUntil) {
+			if !m.At.After(last.Ended.ValidUntil) && !s.DispatchAt.After(last.Ended.ValidUntil) {
 				return nil, say.Refuse(say.Illegal, "It passed already, and is good until %s.", say.Moment(last.Ended.ValidUntil))
 			}
 		}
@@ -255,6 +267,9 @@ func (s *State) decideSeal(m Meta, c Seal) ([]Event, error) {
 		if why, err = reason(c.Reason, "Say why it is inspected again."); err != nil {
 			return nil, err
 		}
+	}
+	if err := s.mayInspect(m); err != nil {
+		return nil, err
 	}
 	if c.Counted != n {
 		return nil, say.Refuse(say.Invalid, "You counted %d packages, the list has %d: count again, or correct the list.", c.Counted, n).For("counted")
@@ -269,7 +284,7 @@ func (s *State) decideSeal(m Meta, c Seal) ([]Event, error) {
 	round := len(s.Rounds) + 1
 	drawn := Drawn{Round: round}
 	if c.Rules.Spread && len(s.Lines) > 1 {
-		if drawn.Quotas, err = sampling.Allocate(plan.Examine, sizes(s.Lines)); err != nil {
+		if drawn.Quotas, err = sampling.Allocate(plan.Examine, Sizes(s.Lines)); err != nil {
 			return nil, err
 		}
 	}
@@ -278,7 +293,7 @@ func (s *State) decideSeal(m Meta, c Seal) ([]Event, error) {
 		return nil, err
 	}
 	drawn.Seed, drawn.Evidence = seed, &evidence
-	sel, err := selection(s.Lines, seed, n, plan.Examine, drawn.Quotas)
+	sel, err := s.selection(seed, n, plan.Examine, drawn.Quotas)
 	if err != nil {
 		return nil, err
 	}
@@ -299,8 +314,8 @@ func (r *Round) exam(pkg int) (*Exam, error) {
 			return nil, say.Refuse(say.Illegal, "Package %03d could not be reached and was replaced by %03d: fetch %03d.", pkg, rep.By, rep.By)
 		}
 	}
-	if pkg < 1 || pkg > r.Packages {
-		return nil, say.Refuse(say.NotFound, "There is no package %d: they are numbered 1 to %d.", pkg, r.Packages)
+	if pkg < 1 || pkg > r.last {
+		return nil, say.Refuse(say.NotFound, "There is no package %d: they are numbered 1 to %d.", pkg, r.last)
 	}
 	return nil, say.Refuse(say.Illegal, "Package %03d is not in the draw: put it back.", pkg)
 }
@@ -357,7 +372,7 @@ func (s *State) nextReserve(r *Round, pkg int) (int, error) {
 	}
 	var lines []int
 	if len(r.Quotas) > 0 {
-		lines = sizes(s.Lines)
+		lines = numbered(s.Lines)
 	}
 	next, _ := draw.NextReserve(r.Reserves, lines, pkg)
 	return next, nil
@@ -379,6 +394,9 @@ func (s *State) decideOpen(r *Round, m Meta, c Open) ([]Event, error) {
 		return nil, say.Refuse(say.Illegal, "The bench is not checked yet: check it before the first package is opened.")
 	case len(r.Before.No) > 0:
 		return nil, say.Refuse(say.Illegal, "The bench is not fit for use: put right what is missing and check it again.")
+	}
+	if err := s.mayInspect(m); err != nil {
+		return nil, err
 	}
 	if other := r.OpenAt(m.Bench); other != nil {
 		return nil, say.Refuse(say.Illegal, "Package %03d is open on this bench: finish it first.", other.Package)
@@ -684,7 +702,7 @@ func (s *State) LastUndoable() (Recorded, bool) {
 	for i := len(s.History) - 1; i >= 0; i-- {
 		rec := s.History[i]
 		switch rec.Event.(type) {
-		case Amended, LabelsPrinted, Rescheduled:
+		case Amended, LabelsPrinted, Rescheduled, SampleTaken, SampleMoved, Moved, HeldBack, HoldLifted, BenchCleaned:
 			continue
 		}
 		if _, amended := s.amendments[rec.Version]; amended {

@@ -37,6 +37,9 @@ type Meta struct {
 	Actor Actor
 	Bench string
 	At    time.Time
+	// Unclean is set when the bench must be cleaned before it is used; the core cannot
+	// know, as it sees one consignment.
+	Unclean *Unclean
 	// Prover makes the seed of a draw, with its proof. Only a Seal needs it.
 	Prover draw.Prover
 }
@@ -275,6 +278,27 @@ var decoders = map[string]func([]byte) (Event, error){
 	"package_closed":  decodeAs[PackageClosed],
 	"round_ended":     decodeAs[RoundEnded],
 	"amended":         decodeAs[Amended],
+
+	"sample_taken":    decodeAs[SampleTaken],
+	"sample_moved":    decodeAs[SampleMoved],
+	"sample_answered": decodeAs[SampleAnswered],
+	"find_answered":   decodeAs[FindAnswered],
+	"round_revised":   decodeAs[RoundRevised],
+	"stop_answered":   decodeAs[StopAnswered],
+	"held_back":       decodeAs[HeldBack],
+	"hold_lifted":     decodeAs[HoldLifted],
+	"moved":           decodeAs[Moved],
+	"store_checked":   decodeAs[StoreChecked],
+	"marks_printed":   decodeAs[MarksPrinted],
+	"bench_cleaned":   decodeAs[BenchCleaned],
+	"detail_planned":  decodeAs[DetailPlanned],
+	"detail_looked":   decodeAs[DetailLooked],
+	"list_changed":    decodeAs[ListChanged],
+	"treated":         decodeAs[Treated],
+	"disposed":        decodeAs[Disposed],
+	"loaded":          decodeAs[Loaded],
+	"unloaded":        decodeAs[Unloaded],
+	"dispatched":      decodeAs[Dispatched],
 }
 
 func decodeAs[E Event](b []byte) (Event, error) {

@@ -190,9 +190,11 @@ type Find struct {
 	Rung   ladder.Rung // in force: chosen by the inspector, never below the advice unless lowered
 	// Lowered is set when a supervisor went down the ladder.
 	Lowered *Lowering
-	At      time.Time
-	By      Actor
-	Amended bool // the facts shown are amended ones
+	// Answered is the newest decision with the result of a sample.
+	Answered *FindAnswered
+	At       time.Time
+	By       Actor
+	Amended  bool // the facts shown are amended ones
 }
 
 // Lowering is a supervisor's way down the ladder.

@@ -5,6 +5,7 @@ import (
 	"maps"
 	"reflect"
 	"slices"
+	"time"
 
 	"lastlook/internal/draw"
 )
@@ -21,6 +22,8 @@ func fold(history []Recorded, proven map[int]bool) (*State, error) {
 		checks:     map[int]roundChecks{},
 		proven:     maps.Clone(proven),
 		amendments: map[int]Amendment{},
+		places:     map[int]standing{},
+		aboard:     map[int]time.Time{},
 	}
 	for i, rec := range history {
 		if rec.Version != i+1 {
@@ -67,6 +70,9 @@ func (s *State) apply(rec Recorded, event Event, amended bool) error {
 		s.Code, s.Number, s.Invoice, s.Customer = e.Code, e.Number, e.Invoice, e.Customer
 		s.Destination, s.DispatchAt, s.Source, s.Fingerprint = e.Destination, e.DispatchAt, e.Source, e.Fingerprint
 		s.Lines, s.Registered = slices.Clone(e.Lines), rec.At
+		if slices.ContainsFunc(e.Lines, func(l Line) bool { return len(l.Removed) > 0 }) {
+			return fmt.Errorf("packages are gone before there were any")
+		}
 		return nil
 	case Rescheduled:
 		s.DispatchAt = e.DispatchAt
@@ -89,9 +95,12 @@ func (s *State) apply(rec Recorded, event Event, amended bool) error {
 		s.Rounds = append(s.Rounds, &Round{
 			Number: e.Round, Rules: e.Rules, Packages: e.Packages, Digest: e.Digest, Reason: e.Reason,
 			SealedAt: rec.At, SealedBy: rec.Actor,
-			Before: s.checks[e.Round].before, Exams: map[int]*Exam{},
+			Before: s.checks[e.Round].before, Exams: map[int]*Exam{}, last: s.Total(),
 		})
 		return nil
+	}
+	if handled, err := s.applyAfter(rec, event); handled {
+		return err
 	}
 	return s.applyToRound(rec, event, amended)
 }
@@ -164,7 +173,7 @@ func (s *State) applyToRound(rec Recorded, event Event, amended bool) error {
 		}
 		return nil
 	case RoundEnded:
-		r.Ended = &Ending{Outcome: e.Outcome, Reasons: e.Reasons, ValidUntil: e.ValidUntil, At: rec.At, By: rec.Actor}
+		r.end(Ending{Outcome: e.Outcome, Reasons: e.Reasons, ValidUntil: e.ValidUntil, At: rec.At, By: rec.Actor})
 		return nil
 	}
 	return r.applyToExam(rec, event)
@@ -185,7 +194,7 @@ func (r *Round) applyDraw(s *State, rec Recorded, e Drawn) error {
 	if err := s.checkProof(r, rec.Version, e); err != nil {
 		return err
 	}
-	sel, err := selection(s.Lines, e.Seed, r.Packages, len(e.Examine), e.Quotas)
+	sel, err := s.selection(e.Seed, r.Packages, len(e.Examine), e.Quotas)
 	if err != nil {
 		return err
 	}
@@ -229,11 +238,27 @@ func (s *State) checkProof(r *Round, version int, e Drawn) error {
 
 // selection redoes the draw. It needs all packages of the sealed list to be
 // those of the lines, which Decide and Fold both guarantee.
-func selection(lines []Line, seed draw.Seed, packages, examine int, quotas []int) (draw.Selection, error) {
+// Where packages were taken out, the draw counts those that are there: its first
+// is the lowest number still there, and so on.
+func (s *State) selection(seed draw.Seed, packages, examine int, quotas []int) (sel draw.Selection, err error) {
 	if len(quotas) == 0 {
-		return draw.Select(seed, packages, examine)
+		sel, err = draw.Select(seed, packages, examine)
+	} else {
+		sel, err = draw.SelectSpread(seed, Sizes(s.Lines), quotas)
 	}
-	return draw.SelectSpread(seed, sizes(lines), quotas)
+	if err != nil || s.Count() == s.Total() {
+		return sel, err
+	}
+	there := s.Numbers()
+	if packages != len(there) {
+		return sel, fmt.Errorf("%d packages are drawn from, %d are there", packages, len(there))
+	}
+	for _, ns := range [][]int{sel.Examine, sel.Reserves} {
+		for i, n := range ns {
+			ns[i] = there[n-1]
+		}
+	}
+	return sel, nil
 }
 
 func (r *Round) applyToExam(rec Recorded, event Event) error {
@@ -256,6 +281,9 @@ func (r *Round) applyToExam(rec Recorded, event Event) error {
 			return err
 		}
 		x.OpenedAt, x.Bench = rec.At, rec.Bench
+		if !slices.Contains(r.benches, rec.Bench) {
+			r.benches = append(r.benches, rec.Bench)
+		}
 		if r.FirstOpened.IsZero() {
 			r.FirstOpened = rec.At
 		}

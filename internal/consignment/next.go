@@ -29,6 +29,9 @@ func Next(s *State, bench string) Step {
 	r := s.Round()
 	switch {
 	case r != nil && r.Ended != nil:
+		if b := s.BeforeCheck(); b != nil && len(b.No) == 0 && s.Dispatched == nil {
+			return Step{Kind: StepSeal} // it comes back, and the bench is ready
+		}
 		return Step{Kind: StepDone}
 	case r == nil && len(s.Labels) == 0:
 		return Step{Kind: StepLabels}

@@ -19,6 +19,15 @@ type RuleSet struct {
 	Looks       []Look      `json:"looks"`  // the looks to make at every unit
 	Before      []CheckItem `json:"before"` // the bench check before the first package
 	After       []CheckItem `json:"after"`  // the bench check after the last one
+	// Store is the check of the store of goods that passed.
+	Store []CheckItem `json:"store,omitempty"`
+	// DetailConfidence and DetailDetect are the demand on the sample of the crop lines
+	// not affected, when rejected goods are examined in detail (ISPM 31).
+	DetailConfidence sampling.Rate `json:"detail_confidence,omitzero"`
+	DetailDetect     sampling.Rate `json:"detail_detect,omitzero"`
+	// RemoveInfested says whether infested packages may be taken out and the rest be
+	// inspected again.
+	RemoveInfested Removal `json:"remove_infested,omitempty"`
 	// Expected bench minutes, to tell when to start: our own estimate until the
 	// nursery has a history.
 	MinutesPerRound   int `json:"minutes_per_round"`
@@ -28,6 +37,44 @@ type RuleSet struct {
 	// the round. It is said on the record; nothing is ever deleted when they are over.
 	// 0 is in rounds from before there was this rule.
 	RetentionYears int `json:"retention_years,omitempty"`
+}
+
+// Removal says when infested packages may be taken out of a consignment so that the
+// rest is inspected again.
+type Removal string
+
+// The rules on removal. "" is RemoveAfterDetail.
+const (
+	RemoveNever       Removal = "never"
+	RemoveAfterDetail Removal = "after_detail" // once the detailed examination is finished
+	RemoveAlways      Removal = "always"
+)
+
+// Words says the rule.
+func (r Removal) Words() say.Text {
+	switch r {
+	case RemoveNever:
+		return say.T("never")
+	case RemoveAlways:
+		return say.T("at any time after the rejection")
+	}
+	return say.T("once the detailed examination is finished")
+}
+
+// StoreItems is the check of the store; rule sets from before there was one have
+// the shipped one.
+func (r RuleSet) StoreItems() []CheckItem {
+	if len(r.Store) > 0 {
+		return r.Store
+	}
+	return storeItems
+}
+
+// storeItems are common practice.
+var storeItems = []CheckItem{
+	{ID: "apart", Words: say.T("It stands at least 1 m from goods not inspected")},
+	{ID: "off_soil", Words: say.T("It stands off soil and run-off water")},
+	{ID: "area_free", Words: say.T("The area around it is free of pests and weeds")},
 }
 
 // Window is the longest time from the first package opened to dispatch.
@@ -100,6 +147,10 @@ func DefaultRules() RuleSet {
 			{ID: "waste_bagged", Words: say.T("Plant waste is bagged")},
 			{ID: "tools_clean", Words: say.T("Tray, lens and tools are wiped with sanitiser")},
 		},
+		Store:             storeItems,
+		DetailConfidence:  sampling.DefaultConfidence,
+		DetailDetect:      5 * sampling.Percent,
+		RemoveInfested:    RemoveAfterDetail,
 		MinutesPerRound:   15,
 		SecondsPerPackage: 60,
 		SecondsPerUnit:    20,

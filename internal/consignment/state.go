@@ -29,6 +29,9 @@ type Line struct {
 	Packages        int      `json:"packages"`
 	UnitsPerPackage int      `json:"units_per_package"`
 	Refs            []string `json:"refs,omitempty"` // the nursery's own marks on the packages, if listed
+	// Removed are the numbers of packages that were taken out since, in order. Their
+	// numbers are not used again.
+	Removed []int `json:"removed,omitempty"`
 }
 
 // Outcome is how a round ends.
@@ -67,6 +70,15 @@ type State struct {
 	Registered  time.Time
 	Labels      []Printing
 	Rounds      []*Round
+	Samples     []*Sample
+	Holds       []*Hold
+	Treatments  []Treatment
+	Disposals   []Disposal
+	Lists       []Listing // changes of the packages after the first round
+	Marks       []Marking
+	StoreCheck  *StoreCheck // newest
+	Cleanings   []Cleaning
+	Dispatched  *Leaving
 
 	Version int       // of the newest event
 	LastAt  time.Time // of the newest event
@@ -75,6 +87,8 @@ type State struct {
 	checks     map[int]roundChecks // bench checks by round, as they may precede the seal
 	proven     map[int]bool        // draws whose proofs were checked, by version of the event
 	amendments map[int]Amendment
+	places     map[int]standing  // by package
+	aboard     map[int]time.Time // packages on the vehicle
 }
 
 type roundChecks struct{ before, after *BenchCheck }
@@ -126,7 +140,13 @@ type Round struct {
 	Finds         []*Find
 	FirstOpened   time.Time
 
-	Ended *Ending
+	Ended   *Ending
+	Endings []Ending // all outcomes the round has had, the newest last
+	Answers []Answering
+	Detail  *Detail
+
+	benches []string // on which packages were opened
+	last    int      // highest package number at the seal
 }
 
 // Replacement is a drawn package that could not be reached and its reserve.
@@ -224,7 +244,8 @@ func (e *Exam) Open() bool { return !e.OpenedAt.IsZero() && !e.Closed() }
 // Exists reports whether the consignment has been registered.
 func (s *State) Exists() bool { return s.Version > 0 }
 
-// Total is the number of packages.
+// Total is the highest package number: how many packages there are, with those
+// that were taken out.
 func (s *State) Total() int { return total(s.Lines) }
 
 func total(lines []Line) int {
@@ -235,11 +256,20 @@ func total(lines []Line) int {
 	return n
 }
 
-// sizes gives the packages of each crop line.
-func sizes(lines []Line) []int {
+// numbered gives how many package numbers each crop line has.
+func numbered(lines []Line) []int {
 	ns := make([]int, len(lines))
 	for i, l := range lines {
 		ns[i] = l.Packages
+	}
+	return ns
+}
+
+// Sizes gives how many packages of each crop line are there.
+func Sizes(lines []Line) []int {
+	ns := make([]int, len(lines))
+	for i, l := range lines {
+		ns[i] = l.Present()
 	}
 	return ns
 }
@@ -306,7 +336,8 @@ func (s *State) Amendment(version int) (Amendment, bool) {
 // ListDigest is the SHA-256, in hex, of the canonical package list: each field
 // as its length in eight bytes, big-endian, and its bytes, in the order code,
 // number, round, and for each crop line crop, batch, bay, packages, units a
-// package, and the references.
+// package, and the references. Where packages were taken out, the word removed,
+// how many, and their numbers follow.
 func (s *State) ListDigest(round int) string {
 	h := sha256.New()
 	field := func(v string) {
@@ -321,7 +352,9 @@ func (s *State) ListDigest(round int) string {
 	field(s.Number)
 	number(round)
 	number(len(s.Lines))
+	var removed []int
 	for _, l := range s.Lines {
+		removed = append(removed, l.Removed...)
 		field(l.Crop)
 		field(l.Batch)
 		field(l.Bay)
@@ -330,6 +363,13 @@ func (s *State) ListDigest(round int) string {
 		number(len(l.Refs))
 		for _, r := range l.Refs {
 			field(r)
+		}
+	}
+	if len(removed) > 0 {
+		field("removed")
+		number(len(removed))
+		for _, n := range removed {
+			number(n)
 		}
 	}
 	return hex.EncodeToString(h.Sum(nil))
@@ -442,7 +482,7 @@ func (s *State) EarliestStart(rules RuleSet) time.Time {
 
 // ExpectedWork estimates the bench time for one round under the rules.
 func (s *State) ExpectedWork(rules RuleSet) time.Duration {
-	n := s.Total()
+	n := s.Count()
 	if n == 0 {
 		return 0
 	}
@@ -452,7 +492,7 @@ func (s *State) ExpectedWork(rules RuleSet) time.Duration {
 	}
 	units := 0
 	for _, l := range s.Lines {
-		units += l.Packages * l.UnitsPerPackage
+		units += l.Present() * l.UnitsPerPackage
 	}
 	perPackage := time.Duration(rules.SecondsPerPackage)*time.Second +
 		time.Duration(rules.SecondsPerUnit)*time.Second*time.Duration(units)/time.Duration(n)

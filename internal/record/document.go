@@ -332,6 +332,29 @@ func (l *layout) order() Section {
 	return s
 }
 
+// Numbers writes package numbers as people do: ranges where they follow on.
+func Numbers(ns []int) string {
+	var b strings.Builder
+	for i := 0; i < len(ns); {
+		j := i
+		for j+1 < len(ns) && ns[j+1] == ns[j]+1 {
+			j++
+		}
+		if b.Len() > 0 {
+			b.WriteString(", ")
+		}
+		fmt.Fprintf(&b, "%03d", ns[i])
+		switch {
+		case j == i+1:
+			fmt.Fprintf(&b, ", %03d", ns[j])
+		case j > i:
+			fmt.Fprintf(&b, "–%03d", ns[j])
+		}
+		i = j + 1
+	}
+	return b.String()
+}
+
 // lines is the table of crop lines; with quotas also what was drawn from each.
 func lines(caption say.Text, ls []consignment.Line, quotas []int) Block {
 	t := &Table{Caption: caption, Columns: []Column{
@@ -343,6 +366,9 @@ func lines(caption say.Text, ls []consignment.Line, quotas []int) Block {
 	first := 1
 	for i, c := range ls {
 		numbers := said("%d (%03d to %03d)", c.Packages, first, first+c.Packages-1)
+		if n := len(c.Removed); n > 0 {
+			numbers = said("%d (%03d to %03d, without %s)", c.Present(), first, first+c.Packages-1, Numbers(c.Removed))
+		}
 		switch c.Packages {
 		case 0:
 			numbers = said("none")

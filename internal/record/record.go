@@ -278,7 +278,7 @@ func Build(s *consignment.State, o Options) (*Record, error) {
 	b := newBuilder(s, o)
 	r := &Record{
 		Code: s.Code, Number: s.Number, Invoice: s.Invoice, Customer: s.Customer, Destination: s.Destination,
-		DispatchAt: s.DispatchAt, Lines: s.Lines, Packages: s.Total(), Source: s.Source,
+		DispatchAt: s.DispatchAt, Lines: s.Lines, Packages: s.Count(), Source: s.Source,
 		Version: s.Version, LastAt: s.LastAt, Invented: o.Invented, Program: o.Program, Mark: o.Mark,
 	}
 	b.walk(r)
@@ -383,6 +383,12 @@ func (b *builder) walk(r *Record) {
 			r.Changes = append(r.Changes, Change{Moment: m, Line: e.Line + 1, Was: lines[e.Line].Packages, Now: e.Packages, Reason: e.Reason})
 			lines = slices.Clone(lines)
 			lines[e.Line].Packages = e.Packages
+		case consignment.ListChanged:
+			lines = append(consignment.Without(lines, e.Removed), e.Added...)
+		case consignment.Disposed:
+			if e.Units == 0 {
+				lines = consignment.Without(lines, e.Packages)
+			}
 		case consignment.LabelsPrinted:
 			r.Labels = append(r.Labels, Labels{m, e.From, e.To, e.Sheet, e.Reason})
 		case consignment.BenchChecked:

@@ -146,11 +146,11 @@ func TestReplacedKeepsItsPlace(t *testing.T) {
 	}
 }
 
-// A round keeps the list it was sealed with, though the consignment was counted
-// again afterwards.
+// A round keeps the list it was sealed with, though packages were taken out
+// afterwards.
 func TestRoundKeepsItsList(t *testing.T) {
 	r := build(t, byName(t, "second round"))
-	if got := []int{r.Rounds[0].Lines[0].Packages, r.Rounds[1].Lines[0].Packages}; got[0] != 12 || got[1] != 11 {
+	if got := []int{r.Rounds[0].Lines[0].Present(), r.Rounds[1].Lines[0].Present()}; got[0] != 12 || got[1] != 11 {
 		t.Errorf("lists of %v packages, want 12 and 11", got)
 	}
 	for _, round := range r.Rounds {

@@ -127,7 +127,7 @@ func (b *Bench) Seal(reason string) *Bench {
 	if len(b.State.Labels) == 0 {
 		b.Do(consignment.PrintLabels{Sheet: "a4", From: 1, To: b.State.Total()})
 	}
-	return b.Check(false).Do(consignment.Seal{Counted: b.State.Total(), Rules: consignment.DefaultRules(), Reason: reason})
+	return b.Check(false).Do(consignment.Seal{Counted: b.State.Count(), Rules: consignment.DefaultRules(), Reason: reason})
 }
 
 // Check checks the bench; no names the items answered no.
@@ -299,7 +299,7 @@ func Cases(t testing.TB) []Case {
 	again.Open(again.Drawn(0), 12).Finish(again.Drawn(0)).Open(pkg, 12)
 	again.Find(Facts(pkg, 7, consignment.Weed, consignment.AliveYes), 0)
 	again.Finish(pkg).ExamineAll().Check(true, "no_weed", "waste_bagged").Do(consignment.EndRound{})
-	again.Wait(3 * time.Hour).Do(consignment.Recount{Line: 0, Packages: 11, Reason: "one package was weeded out"}).
+	again.Wait(3 * time.Hour).Do(consignment.ChangeList{Removed: []int{12}, Reason: "one package was weeded out"}).
 		Seal("all pots were weeded and topped up").ExamineAll().Check(true).Do(consignment.EndRound{})
 	add("second round", again)
 
