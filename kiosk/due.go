@@ -125,7 +125,7 @@ func packagesText(n int) say.Text {
 func (k *kiosk) stateTag(b Base, st *consignment.State) Tag {
 	t := Tag{
 		Number: st.Number, Customer: st.Customer, Destination: st.Destination,
-		Packages: packagesText(st.Total()), By: b.LeaveBy(st.DispatchAt), Small: true,
+		Packages: packagesText(st.Count()), By: b.LeaveBy(st.DispatchAt), Small: true,
 	}
 	stage := store.OpenStage
 	if r := st.Round(); r != nil {

@@ -226,7 +226,7 @@ func (k *kiosk) scanPackage(s scanned, consignmentCode string, n int) (answer, e
 	}
 	p, ok := st.Package(n)
 	if !ok {
-		return wrong(say.T("There is no package %03d in %s.", n, st.Number), say.T("It has %d packages. Put this one aside and ask the supervisor.", st.Total())), nil
+		return wrong(say.T("There is no package %03d in %s.", n, st.Number), say.T("It has %d packages. Put this one aside and ask the supervisor.", st.Count())), nil
 	}
 	if here := s.place.consignment; here != "" && here != st.Code {
 		other, err := k.store.Consignment(s.ctx, here)

@@ -43,7 +43,7 @@ func (k *kiosk) showSeal(c *gin.Context, refused *say.Refusal) error {
 	b := k.page(c, say.T("Seal and draw"))
 	b.Version = st.Version
 	rules := k.store.Rules(st.Destination)
-	n := st.Total()
+	n := st.Count()
 	plan, err := sampling.ByRate(n, rules.Rate, rules.Minimum)
 	if err != nil {
 		return err

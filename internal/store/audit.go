@@ -437,13 +437,12 @@ func (a *auditor) histories() error {
 // part is what is kept for some histories, read together: one query each would
 // take far longer than the checking.
 type part struct {
-	events map[string][]eventRow // by stream
-	lines  map[string]consignmentRow
-	finds  map[string][]findRow // both by code
+	events map[string][]eventRow     // by stream
+	lines  map[string]consignmentRow // by code
 }
 
 func (a *auditor) readPart(streams []string) (*part, error) {
-	p := &part{events: map[string][]eventRow{}, lines: map[string]consignmentRow{}, finds: map[string][]findRow{}}
+	p := &part{events: map[string][]eventRow{}, lines: map[string]consignmentRow{}}
 	var rows []eventRow
 	if err := a.tx.Where("stream IN ?", streams).Order("stream, version").Find(&rows).Error; err != nil {
 		return nil, err
@@ -463,13 +462,6 @@ func (a *auditor) readPart(streams []string) (*part, error) {
 	}
 	for _, l := range lines {
 		p.lines[l.Code] = l
-	}
-	var finds []findRow
-	if err := a.tx.Where("consignment IN ?", codes).Order("round, find").Find(&finds).Error; err != nil {
-		return nil, err
-	}
-	for _, f := range finds {
-		p.finds[f.Consignment] = append(p.finds[f.Consignment], f)
 	}
 	return p, nil
 }
@@ -497,6 +489,8 @@ func (a *auditor) history(stream string, p *part, unknown map[string]bool) error
 	case stream == ledger.Stream: // begin has read it
 	case stream == peopleStream:
 		return a.people(where)
+	case stream == placesStream:
+		_, err = loadPlaces(a.tx)
 	case kind+"/" == consignmentStream:
 		return a.consignment(where, rest, p)
 	case kind+"/" == practiceStream:
@@ -558,8 +552,12 @@ func (a *auditor) consignment(where say.Text, code string, p *part) error {
 	if row, want := p.lines[code], a.summaryRow(state); row != want {
 		a.find(say.T("list of consignments, %s", clip(code)), say.T("It does not show what the record says%s.", differing(row, want)))
 	}
-	if !slices.Equal(p.finds[code], findRows(state)) {
-		a.find(say.T("list of finds, %s", clip(code)), say.T("It does not show what the record says."))
+	have, err := readAside(a.tx, code)
+	if err != nil {
+		return err
+	}
+	for _, list := range have.differs(asideOf(state)) {
+		a.find(say.T("%s, %s", list, clip(code)), say.T("It does not show what the record says."))
 	}
 	return nil
 }
@@ -622,6 +620,10 @@ func (a *auditor) lists() error {
 	}{
 		{"consignments", "code", func(c string) say.Text { return say.T("list of consignments, %s", c) }},
 		{"finds", "consignment", func(c string) say.Text { return say.T("list of finds, %s", c) }},
+		{"samples", "consignment", func(c string) say.Text { return say.T("list of samples, %s", c) }},
+		{"unclean_benches", "consignment", func(c string) say.Text { return say.T("list of benches to clean, %s", c) }},
+		{"crop_lines", "consignment", func(c string) say.Text { return say.T("list of crop lines, %s", c) }},
+		{"bench_uses", "consignment", func(c string) say.Text { return say.T("list of bench uses, %s", c) }},
 	} {
 		var codes []string
 		err := a.tx.Table(q.table).Where("NOT EXISTS (SELECT 1 FROM events WHERE stream = ? || "+q.column+")", consignmentStream).

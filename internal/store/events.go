@@ -204,6 +204,9 @@ func (s *Store) do(tx *gorm.DB, step Step) (Done, error) {
 		return Done{}, stale(state, step.Expect)
 	}
 	m := consignment.Meta{Actor: step.Actor, Bench: step.Bench, At: s.at(state.LastAt)}
+	if m.Unclean, err = uncleanIn(tx, step.Bench); err != nil {
+		return Done{}, err
+	}
 	if _, ok := step.Command.(consignment.Seal); ok {
 		_, keys, err := s.keysIn(tx)
 		if err != nil {

@@ -17,7 +17,8 @@ import (
 // Stage is where a consignment stands, for lists.
 type Stage string
 
-// The stages: open until the first seal, then inspecting, then the outcome.
+// The stages: open until the first seal, then inspecting, then what
+// [consignment.Standing] says.
 const (
 	OpenStage  Stage = "open"
 	Inspecting Stage = "inspecting"
@@ -43,6 +44,14 @@ type consignmentRow struct {
 	Highest     string
 	ValidUntil  string
 	EndedAt     string
+
+	Held         string
+	Place        string
+	WaitingSince string
+	ReEntry      string
+	Aboard       int
+	Vehicle      string
+	LeftAt       string
 }
 
 func (consignmentRow) TableName() string { return "consignments" }
@@ -87,6 +96,14 @@ type Summary struct {
 	Highest     string // highest rung among the finds of the newest round, or ""
 	ValidUntil  time.Time
 	EndedAt     time.Time
+
+	Held         string    // reason of the first hold that stands, or ""
+	Place        string    // where all packages stand, or ""
+	WaitingSince time.Time // for an answer to a sample, a stop or a hold
+	ReEntry      time.Time // latest end of re-entry of its treatments
+	Aboard       int       // packages on the vehicle
+	Vehicle      string
+	LeftAt       time.Time
 }
 
 // project writes the read tables for one consignment from its state.
@@ -98,31 +115,21 @@ func (s *Store) project(tx *gorm.DB, st *consignment.State) error {
 		}
 		return fmt.Errorf("updating the list of consignments: %w", err)
 	}
-	if st.Version > 1 { // a consignment that was only registered has no finds
-		if err := tx.Where("consignment = ?", st.Code).Delete(&findRow{}).Error; err != nil {
-			return fmt.Errorf("updating the list of finds: %w", err)
-		}
-	}
-	if finds := findRows(st); len(finds) > 0 {
-		if err := tx.Create(&finds).Error; err != nil {
-			return fmt.Errorf("updating the list of finds: %w", err)
-		}
-	}
-	return nil
+	return writeAside(tx, st)
 }
 
 func (s *Store) summaryRow(st *consignment.State) consignmentRow {
 	rules := s.Rules(st.Destination)
 	row := consignmentRow{
 		Code: st.Code, Number: st.Number, Invoice: st.Invoice, Customer: st.Customer, Destination: st.Destination,
-		Crops: crops(st.Lines), DispatchAt: formatTime(st.DispatchAt), Packages: st.Total(),
-		Fingerprint: st.Fingerprint, Version: st.Version, Stage: string(OpenStage),
+		Crops: crops(st.Lines), DispatchAt: formatTime(st.DispatchAt), Packages: st.Count(),
+		Fingerprint: st.Fingerprint, Version: st.Version,
 	}
 	if r := st.Round(); r != nil {
 		if r.Ended == nil {
 			rules = r.Rules
 		}
-		row.Round, row.Stage, row.ToExamine = r.Number, string(Inspecting), len(r.Exams)
+		row.Round, row.ToExamine = r.Number, len(r.Exams)
 		for _, x := range r.Exams {
 			if !x.FetchedAt.IsZero() {
 				row.Fetched++
@@ -136,8 +143,19 @@ func (s *Store) summaryRow(st *consignment.State) consignmentRow {
 		}
 		row.ValidUntil = formatTime(r.ValidUntil())
 		if r.Ended != nil {
-			row.Stage, row.EndedAt = string(r.Ended.Outcome), formatTime(r.Ended.At)
+			row.EndedAt = formatTime(r.Ended.At)
 		}
+	}
+	row.Stage = string(st.Standing())
+	row.Place = st.AllIn()
+	if open := st.OpenHolds(); len(open) > 0 {
+		row.Held = open[0].Reason
+	}
+	row.WaitingSince = formatTime(st.WaitingSince())
+	row.ReEntry = formatTime(st.ReEntryEnds(time.Time{}))
+	row.Aboard = len(st.Aboard())
+	if st.Dispatched != nil {
+		row.Vehicle, row.LeftAt = st.Dispatched.Vehicle, formatTime(st.Dispatched.At)
 	}
 	row.LatestStart = formatTime(st.LatestStart(rules))
 	return row
@@ -176,11 +194,13 @@ func (row consignmentRow) summary() (Summary, error) {
 		Code: row.Code, Number: row.Number, Invoice: row.Invoice, Customer: row.Customer, Destination: row.Destination,
 		Crops: row.Crops, Packages: row.Packages, Fingerprint: row.Fingerprint, Version: row.Version, Round: row.Round,
 		Stage: Stage(row.Stage), ToExamine: row.ToExamine, Fetched: row.Fetched, Examined: row.Examined, Highest: row.Highest,
+		Held: row.Held, Place: row.Place, Aboard: row.Aboard, Vehicle: row.Vehicle,
 	}
 	for _, f := range []struct {
 		text string
 		to   *time.Time
-	}{{row.DispatchAt, &sum.DispatchAt}, {row.LatestStart, &sum.LatestStart}, {row.ValidUntil, &sum.ValidUntil}, {row.EndedAt, &sum.EndedAt}} {
+	}{{row.DispatchAt, &sum.DispatchAt}, {row.LatestStart, &sum.LatestStart}, {row.ValidUntil, &sum.ValidUntil}, {row.EndedAt, &sum.EndedAt},
+		{row.WaitingSince, &sum.WaitingSince}, {row.ReEntry, &sum.ReEntry}, {row.LeftAt, &sum.LeftAt}} {
 		t, err := parseTime(f.text)
 		if err != nil {
 			return sum, fmt.Errorf("list of consignments, %s: %w", row.Code, err)
@@ -199,7 +219,7 @@ func (s *Store) Due(ctx context.Context, limit int) (due, over []Summary, err er
 	if err := db.Where("stage IN ?", active).Order("latest_start, number").Find(&a).Error; err != nil {
 		return nil, nil, explain(err, s.dir)
 	}
-	if err := db.Where("stage NOT IN ?", active).Order("ended_at DESC, number").Limit(limit).Find(&b).Error; err != nil {
+	if err := db.Where("stage NOT IN ?", active).Order("CASE WHEN left_at > ended_at THEN left_at ELSE ended_at END DESC, number").Limit(limit).Find(&b).Error; err != nil {
 		return nil, nil, explain(err, s.dir)
 	}
 	if due, err = summaries(a); err != nil {

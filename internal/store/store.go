@@ -151,10 +151,19 @@ func (s *Store) prepare(ctx context.Context) error {
 	if newest := sources[len(sources)-1].Version; have > newest {
 		return say.Refuse(say.Storage, "The data file is of a newer version of Lastlook (tables %d, this version knows %d): nothing was changed. Start the newer version.", have, newest)
 	}
-	if _, err := provider.Up(ctx); err != nil {
+	raised, err := provider.Up(ctx)
+	if err != nil {
 		return fmt.Errorf("bringing the tables up to date: %w", err)
 	}
-	return s.openLedger(ctx)
+	if err := s.openLedger(ctx); err != nil {
+		return err
+	}
+	if have > 0 && len(raised) > 0 { // lists of an older version lack what newer ones show
+		if _, err := s.Rebuild(ctx, nil); err != nil {
+			return fmt.Errorf("making the lists again: %w", err)
+		}
+	}
+	return nil
 }
 
 func (s *Store) migrator() (*goose.Provider, error) {

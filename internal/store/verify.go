@@ -337,6 +337,9 @@ func (v *verifier) histories(ctx context.Context) error {
 		return err
 	}
 	v.found.People = len(roster.People)
+	if _, err := loadPlaces(tx); err != nil {
+		return err
+	}
 	if !v.deep {
 		return nil
 	}
@@ -370,14 +373,14 @@ func (v *verifier) histories(ctx context.Context) error {
 		if row != want {
 			return differs(say.T("consignments"))
 		}
-		var have []findRow
-		if err := tx.Where("consignment = ?", row.Code).Order("round, find").Find(&have).Error; err != nil {
+		have, err := readAside(tx, row.Code)
+		if err != nil {
 			return err
 		}
-		if !slices.Equal(have, findRows(state)) {
-			return differs(say.T("finds"))
+		if wrong := have.differs(asideOf(state)); len(wrong) > 0 {
+			return v.wrong(say.T("the %s is not what the record gives. Run lastlook rebuild, then make a backup", wrong[0]))
 		}
-		finds += len(have)
+		finds += len(have.finds)
 	}
 	var all int64
 	if err := tx.Model(&findRow{}).Count(&all).Error; err != nil {
