@@ -30,6 +30,7 @@ var pure = []string{
 	"internal/notify",
 	"internal/order",
 	"internal/people",
+	"internal/place",
 	"internal/practice",
 	"internal/photo",
 	"internal/record",

@@ -67,15 +67,15 @@ func bench(dir string) error {
 		if err != nil {
 			return fmt.Errorf("%T: %w", c, err)
 		}
-		fmt.Fprintf(out, "%s %d %s\n", st.Code, done.State.Version, place(done.State))
+		fmt.Fprintf(out, "%s %d %s\n", st.Code, done.State.Version, standsAt(done.State))
 		if err := out.Flush(); err != nil { // the acknowledgement
 			return err
 		}
 	}
 }
 
-// place is where the bench stands: the same words mean the same unit of the same package.
-func place(st *consignment.State) string {
+// standsAt is where the bench stands: the same words mean the same unit of the same package.
+func standsAt(st *consignment.State) string {
 	step := consignment.Next(st, "bench 1")
 	unit := 0
 	if r := st.Running(); r != nil && step.Kind == consignment.StepExamine {
@@ -154,8 +154,8 @@ func TestKilledAtAnyMoment(t *testing.T) {
 		if st.Version > version+2 { // a seal with its draw is two events in one step
 			t.Fatalf("run %d: %d steps are there, but only %d were acknowledged and one can be on its way", i, st.Version, version)
 		}
-		if st.Version == version && place(st) != place0 {
-			t.Fatalf("run %d: the bench stands at %s, want %s", i, place(st), place0)
+		if st.Version == version && standsAt(st) != place0 {
+			t.Fatalf("run %d: the bench stands at %s, want %s", i, standsAt(st), place0)
 		}
 		sum, err := s.ByCode(ctx, code)
 		if err != nil || sum.Version != st.Version {
