@@ -45,42 +45,10 @@ type LabelOptions struct {
 // say.Refusal, no labels, more than [MaxLabels], a label without a package code
 // and a start outside the sheet; nothing is written then.
 func Labels(w io.Writer, sheet Sheet, labels []Label, opts LabelOptions) error {
-	if sheet.PerPage() < 1 {
-		return say.Refuse(say.Invalid, "“%s” is not a label sheet. Choose one from the list.", sheet.Name).For("sheet")
-	}
-	if len(labels) == 0 {
-		return say.Refuse(say.Invalid, "There are no labels to print. Choose at least one package.").For("labels")
-	}
-	if len(labels) > MaxLabels {
-		return say.Refuse(say.Invalid, "%d labels are too many for one file; it holds at most %d. Print a range of packages, then the next.", len(labels), MaxLabels).For("labels")
-	}
-	start := max(1, opts.Start)
-	if opts.Start < 0 || start > sheet.PerPage() {
-		return say.Refuse(say.Invalid, "This sheet has the places 1 to %d, so printing cannot start at %d.", sheet.PerPage(), opts.Start).For("start")
-	}
 	faces := make([]face, len(labels))
-	for i, l := range labels {
-		f, err := newFace(l)
-		if err != nil {
-			return err
-		}
-		faces[i] = f
-	}
-	p, err := newPage(sheet.Width, sheet.Height, properties{opts.Title, opts.Created})
-	if err != nil {
-		return err
-	}
-	place := start - 1
-	for i, f := range faces {
-		if at := place % sheet.PerPage(); i == 0 || at == 0 {
-			p.AddPage()
-			sheet.cutMarks(p)
-			sheet.headLine(p, opts)
-		}
-		f.draw(p, sheet.box(place%sheet.PerPage()), opts)
-		place++
-	}
-	return p.finish(w)
+	return onSheets(w, sheet, len(labels), opts,
+		func(i int) (err error) { faces[i], err = newFace(labels[i]); return err },
+		func(p *page, i int, b box) { faces[i].draw(p, b, opts) })
 }
 
 // face is a label with its barcodes made.

@@ -1,6 +1,10 @@
 package paper
 
-import "lastlook/internal/say"
+import (
+	"io"
+
+	"lastlook/internal/say"
+)
 
 // Sheet is a format that labels are printed on: a sheet with several, to be cut
 // apart, or a single label from a roll. Lengths are millimetres.
@@ -26,11 +30,15 @@ func Sheets() []Sheet {
 	}
 }
 
-// SheetNamed gives the format with that name. The error is a say.Refusal that
-// lists the names.
-func SheetNamed(name string) (Sheet, error) {
+// SheetNamed gives the format of Sheets with that name. The error is a say.Refusal
+// that lists the names.
+func SheetNamed(name string) (Sheet, error) { return SheetIn(Sheets(), name) }
+
+// SheetIn gives the one of the formats that has that name. The error is a
+// say.Refusal that lists the names.
+func SheetIn(sheets []Sheet, name string) (Sheet, error) {
 	names := ""
-	for _, s := range Sheets() {
+	for _, s := range sheets {
 		if s.Name == name {
 			return s, nil
 		}
@@ -40,6 +48,43 @@ func SheetNamed(name string) (Sheet, error) {
 		names += s.Name
 	}
 	return Sheet{}, say.Refuse(say.NotFound, "There is no label sheet called “%s”. Choose one of %s.", name, names).For("sheet")
+}
+
+// onSheets prints n labels. ready gets each of them ready, and may refuse it, before
+// anything is drawn; draw puts it into its place.
+func onSheets(w io.Writer, sheet Sheet, n int, opts LabelOptions, ready func(i int) error, draw func(p *page, i int, b box)) error {
+	if sheet.PerPage() < 1 {
+		return say.Refuse(say.Invalid, "“%s” is not a label sheet. Choose one from the list.", sheet.Name).For("sheet")
+	}
+	if n == 0 {
+		return say.Refuse(say.Invalid, "There are no labels to print. Choose at least one package.").For("labels")
+	}
+	if n > MaxLabels {
+		return say.Refuse(say.Invalid, "%d labels are too many for one file; it holds at most %d. Print a range of packages, then the next.", n, MaxLabels).For("labels")
+	}
+	start := max(1, opts.Start)
+	if opts.Start < 0 || start > sheet.PerPage() {
+		return say.Refuse(say.Invalid, "This sheet has the places 1 to %d, so printing cannot start at %d.", sheet.PerPage(), opts.Start).For("start")
+	}
+	for i := range n {
+		if err := ready(i); err != nil {
+			return err
+		}
+	}
+	p, err := newPage(sheet.Width, sheet.Height, properties{opts.Title, opts.Created})
+	if err != nil {
+		return err
+	}
+	for i := range n {
+		place := (start - 1 + i) % sheet.PerPage()
+		if i == 0 || place == 0 {
+			p.AddPage()
+			sheet.cutMarks(p)
+			sheet.headLine(p, opts)
+		}
+		draw(p, i, sheet.box(place))
+	}
+	return p.finish(w)
 }
 
 // PerPage gives how many labels one sheet holds.

@@ -28,6 +28,7 @@ import (
 	"golang.org/x/text/unicode/norm"
 
 	"lastlook/assets"
+	"lastlook/internal/say"
 	"lastlook/internal/symbol"
 )
 
@@ -43,6 +44,14 @@ func (s Say) or(key string, args ...any) string {
 		return fmt.Sprintf(key, args...)
 	}
 	return s(key, args...)
+}
+
+// text says a text in the reader's language.
+func (s Say) text(t say.Text) string {
+	if s == nil {
+		return t.String()
+	}
+	return t.With(s)
 }
 
 const (
@@ -237,12 +246,72 @@ func (p *page) textRight(x, y, width float64, style string, points float64, s st
 	return w
 }
 
+// wrap breaks text into lines no wider than width in the given type. Line ends in
+// the text are kept; a word that is too long by itself is broken anywhere.
+func (p *page) wrap(style string, points, width float64, text string) []string {
+	p.font(style, points)
+	gap := p.GetStringWidth(" ")
+	var lines []string
+	for _, para := range strings.FieldsFunc(text, func(r rune) bool { return r == '\n' || r == '\r' }) {
+		line, taken := "", 0.0
+		for _, word := range strings.Fields(p.clean(para)) {
+			w := p.GetStringWidth(word)
+			if line != "" && taken+gap+w <= width {
+				line, taken = line+" "+word, taken+gap+w
+				continue
+			}
+			if line != "" {
+				lines = append(lines, line)
+			}
+			for w > width {
+				head := p.head(word, width)
+				lines = append(lines, head)
+				word = word[len(head):]
+				w = p.GetStringWidth(word)
+			}
+			line, taken = word, w
+		}
+		if line != "" {
+			lines = append(lines, line)
+		}
+	}
+	return lines
+}
+
+// head gives as much of a word as fits, at least one character.
+func (p *page) head(word string, width float64) string {
+	taken := 0.0
+	for i, r := range word {
+		w := p.GetStringWidth(string(r))
+		if i > 0 && taken+w > width {
+			return word[:i]
+		}
+		taken += w
+	}
+	return word
+}
+
 // path collects rectangles to be filled at once: adjoining ones then leave no
 // hairline between them, and edges keep a thousandth of a point, where the Rect
 // of the PDF writer rounds to a hundredth.
 type path struct {
 	strings.Builder
 	height float64 // of the page, mm
+}
+
+// outline collects the corners of a shape to be filled.
+type outline struct {
+	strings.Builder
+	height float64 // of the page, mm
+}
+
+// to goes on to a corner.
+func (b *outline) to(x, y float64) {
+	do := "l"
+	if b.Len() == 0 {
+		do = "m"
+	}
+	fmt.Fprintf(b, "%.3f %.3f %s\n", x*pointsPerMM, (b.height-y)*pointsPerMM, do)
 }
 
 const pointsPerMM = 72 / 25.4

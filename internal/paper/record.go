@@ -86,12 +86,7 @@ type recordSheet struct {
 }
 
 // print says a text in the reader's language.
-func (s *recordSheet) print(t say.Text) string {
-	if s.sentence == nil {
-		return t.String()
-	}
-	return t.With(s.sentence)
-}
+func (s *recordSheet) print(t say.Text) string { return s.sentence.text(t) }
 
 func (s *recordSheet) inner() float64  { return s.width - 2*sideMargin }
 func (s *recordSheet) bottom() float64 { return s.height - footMargin }
@@ -127,49 +122,10 @@ func (s *recordSheet) cleaned(text string) string {
 	return c
 }
 
-// wrap breaks text into lines no wider than width in the given type. Line ends in
-// the text are kept; a word that is too long by itself is broken anywhere.
+// wrap is the wrap of page that takes note of characters that cannot be shown.
 func (s *recordSheet) wrap(style string, points, width float64, text string) []string {
-	s.font(style, points)
-	gap := s.GetStringWidth(" ")
-	var lines []string
-	for _, para := range strings.FieldsFunc(text, func(r rune) bool { return r == '\n' || r == '\r' }) {
-		line, taken := "", 0.0
-		for _, word := range strings.Fields(s.cleaned(para)) {
-			w := s.GetStringWidth(word)
-			if line != "" && taken+gap+w <= width {
-				line, taken = line+" "+word, taken+gap+w
-				continue
-			}
-			if line != "" {
-				lines = append(lines, line)
-			}
-			for w > width {
-				head := s.head(word, width)
-				lines = append(lines, head)
-				word = word[len(head):]
-				w = s.GetStringWidth(word)
-			}
-			line, taken = word, w
-		}
-		if line != "" {
-			lines = append(lines, line)
-		}
-	}
-	return lines
-}
-
-// head gives as much of a word as fits, at least one character.
-func (s *recordSheet) head(word string, width float64) string {
-	taken := 0.0
-	for i, r := range word {
-		w := s.GetStringWidth(string(r))
-		if i > 0 && taken+w > width {
-			return word[:i]
-		}
-		taken += w
-	}
-	return word
+	s.cleaned(text)
+	return s.page.wrap(style, points, width, text)
 }
 
 // lines writes lines from the top at y and gives where the next would begin.
@@ -572,7 +528,7 @@ func (s *recordSheet) tag() error {
 	s.SetFillColor(255, 255, 255)
 	s.SetLineWidth(1.1)
 	s.Circle(x+9, y+h/2, 2.8, "FD")
-	s.strip(t.Outcome, x+w-strip, y, strip, h)
+	s.edge(t.Outcome, x+w-strip, y, strip, h)
 
 	qr, err := symbol.QR(code.Consignment(t.Code).String(), symbol.Medium)
 	if err != nil {
@@ -631,21 +587,14 @@ func (s *recordSheet) stamp(cx, cy, w float64) {
 	s.TransformEnd()
 }
 
-// centred writes one line around cx, smaller where it is too long.
+// centred is centre that takes note of characters that cannot be shown.
 func (s *recordSheet) centred(cx, y, width float64, style string, points float64, text string) {
-	text = s.cleaned(text)
-	s.font(style, points)
-	if w := s.GetStringWidth(text); w > width {
-		points *= max(0.55, width/w*0.999)
-		s.font(style, points)
-		text = s.fit(text, width)
-	}
-	s.Text(cx-s.GetStringWidth(text)/2, y, text)
+	s.centre(cx, y, width, style, points, s.cleaned(text))
 }
 
-// strip is the edge of the tag, filled as the outcome is: dots, bricks, hatching,
+// edge is the edge of the tag, filled as the outcome is: dots, bricks, hatching,
 // or solid.
-func (s *recordSheet) strip(o consignment.Outcome, x, y, w, h float64) {
+func (s *recordSheet) edge(o consignment.Outcome, x, y, w, h float64) {
 	c, ok := fills[o]
 	if !ok {
 		return
@@ -653,28 +602,7 @@ func (s *recordSheet) strip(o consignment.Outcome, x, y, w, h float64) {
 	s.ClipRoundedRectExt(x, y, w, h, 0, 3, 3, 0, false)
 	s.SetFillColor(c[0], c[1], c[2])
 	s.Rect(x, y, w, h, "F")
-	s.SetLineWidth(0.35)
-	s.SetFillColor(0, 0, 0)
-	switch o {
-	case consignment.Passed:
-		for j := 0.0; j < h; j += 2.4 {
-			for i := 0.0; i < w; i += 2.4 {
-				s.Circle(x+i+1.2, y+j+1.2, 0.5, "F")
-			}
-		}
-	case consignment.Rejected:
-		for j := 0; float64(j)*2.6 < h; j++ {
-			yy := y + float64(j)*2.6
-			s.Line(x, yy, x+w, yy)
-			for i := float64(j%2) * 2.2; i < w+2; i += 4.4 {
-				s.Line(x+i, yy, x+i, yy+2.6)
-			}
-		}
-	case consignment.Held:
-		for i := -h; i < w; i += 2.2 {
-			s.Line(x+i, y+h, x+i+h, y)
-		}
-	}
+	s.pattern(o, x, y, w, h, 1)
 	s.ClipEnd()
 	s.SetLineWidth(0.5)
 	s.Line(x, y, x, y+h)
