@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"database/sql"
+	"fmt"
 	"io"
 	"net/http"
 	"os"
@@ -231,5 +233,39 @@ func TestBackupArguments(t *testing.T) {
 		if status, out, errs := cli("", tt.args...); status != tt.status || !strings.Contains(errs, tt.want) || out != "" {
 			t.Errorf("%q = %d, %q, %q, want %d and %q", tt.args, status, out, errs, tt.status, tt.want)
 		}
+	}
+}
+
+// A bench of an older version is brought up to date: the console says where the data
+// are as they were.
+func TestUpgradeIsSaid(t *testing.T) {
+	dir := stocked(t)
+	// One step back, by what the newest migration says about it.
+	migrations, err := filepath.Glob("../../internal/store/migrations/sqlite/*.sql")
+	if err != nil || len(migrations) == 0 {
+		t.Fatal(migrations, err)
+	}
+	newest, err := os.ReadFile(migrations[len(migrations)-1])
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, down, _ := strings.Cut(string(newest), "-- +goose Down")
+	db, err := sql.Open("sqlite", filepath.Join(dir, store.File))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := db.Exec(down + fmt.Sprintf("; DELETE FROM goose_db_version WHERE version_id = %d", len(migrations))); err != nil {
+		t.Fatal(err)
+	}
+	db.Close()
+	s := start(t, "serve", "--data", dir, "--listen", "localhost:0")
+	s.stop()
+	old := len(migrations) - 1
+	copied := filepath.Join(dir, fmt.Sprintf("before-upgrade-%d.db", old))
+	if !strings.Contains(s.errs.String(), fmt.Sprintf("of an older version (tables %d)", old)) || !strings.Contains(s.errs.String(), copied) {
+		t.Errorf("the console says %q", s.errs)
+	}
+	if v, err := store.Verify(t.Context(), copied); err != nil || v.Tables != int64(old) {
+		t.Errorf("the copy: %+v, %v", v, err)
 	}
 }

@@ -40,8 +40,9 @@ func dataFolder(given string) (string, error) {
 }
 
 // openData opens the data folder. must says that it has to be there already, so
-// that a mistyped folder is not made and then found empty.
-func openData(ctx context.Context, given string, must bool) (*store.Store, error) {
+// that a mistyped folder is not made and then found empty. If the data file was of an
+// older version, it says that it was brought up to date, and where it is as it was.
+func openData(ctx context.Context, t terminal, given string, must bool) (*store.Store, error) {
 	dir, err := dataFolder(given)
 	if err != nil {
 		return nil, err
@@ -51,7 +52,15 @@ func openData(ctx context.Context, given string, must bool) (*store.Store, error
 			return nil, fmt.Errorf("there is no data in %s: name the folder with --data, or begin one with lastlook serve or lastlook import", dir)
 		}
 	}
-	return store.Open(ctx, dir)
+	st, err := store.Open(ctx, dir)
+	if err != nil {
+		return nil, err
+	}
+	if u, ok := st.Upgraded(); ok {
+		fmt.Fprintf(t.err, "lastlook: the data file was of an older version (tables %d) and was brought up to date (tables %d). As it was before, with %s, it is in %s: copied and checked first. Keep it until the bench has worked for a while.\n",
+			u.From, u.To, count(int(u.Steps), "step", "steps"), u.Copy)
+	}
+	return st, nil
 }
 
 // openConsignment opens the data folder for reading only and finds a consignment

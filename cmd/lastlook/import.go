@@ -48,7 +48,7 @@ func importOrders(ctx context.Context, t terminal, args []string) error {
 	if err != nil {
 		return err
 	}
-	st, err := openData(ctx, *data, false)
+	st, err := openData(ctx, t, *data, false)
 	if err != nil {
 		return err
 	}

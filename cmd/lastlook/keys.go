@@ -65,7 +65,7 @@ func runKeys(ctx context.Context, t terminal, args []string) error {
 }
 
 func changeKeys(ctx context.Context, t terminal, dir, by, reason string) error {
-	st, err := openData(ctx, dir, true)
+	st, err := openData(ctx, t, dir, true)
 	if err != nil {
 		return err
 	}

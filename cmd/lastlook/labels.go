@@ -54,7 +54,7 @@ func labels(ctx context.Context, t terminal, args []string) error {
 	if err != nil {
 		return fmt.Errorf("%w: --sheet: %w", errUsage, err)
 	}
-	st, err := openData(ctx, *data, true)
+	st, err := openData(ctx, t, *data, true)
 	if err != nil {
 		return err
 	}

@@ -17,7 +17,7 @@ func rebuildCommand() command {
 			} else if len(rest) > 0 {
 				return usagef("rebuild takes only flags, got %q", rest[0])
 			}
-			st, err := openData(ctx, *data, true)
+			st, err := openData(ctx, t, *data, true)
 			if err != nil {
 				return err
 			}

@@ -85,7 +85,7 @@ type siteReference struct {
 
 // openReference opens the reference of a data folder. Without a folder given it
 // is the shipped one if need is false.
-func openReference(ctx context.Context, data string, need bool) (*siteReference, error) {
+func openReference(ctx context.Context, t terminal, data string, need bool) (*siteReference, error) {
 	ix, err := shippedReference()
 	if err != nil {
 		return nil, err
@@ -94,7 +94,7 @@ func openReference(ctx context.Context, data string, need bool) (*siteReference,
 	if data == "" && !need && os.Getenv(dataVariable) == "" {
 		return s, nil
 	}
-	if s.st, err = openData(ctx, data, true); err != nil {
+	if s.st, err = openData(ctx, t, data, true); err != nil {
 		return nil, err
 	}
 	if s.Upkeep, err = kiosk.ReadUpkeep(ctx, s.st, s.shipped); err != nil {
@@ -111,7 +111,7 @@ func (s *siteReference) close() {
 }
 
 func exportReference(ctx context.Context, t terminal, data string, ids []string, photos bool, out string) error {
-	s, err := openReference(ctx, data, false)
+	s, err := openReference(ctx, t, data, false)
 	if err != nil {
 		return err
 	}
@@ -227,7 +227,7 @@ func checkReference(ctx context.Context, t terminal, data, name string) error {
 	if err != nil {
 		return err
 	}
-	s, err := openReference(ctx, data, false)
+	s, err := openReference(ctx, t, data, false)
 	if err != nil {
 		return err
 	}
@@ -240,7 +240,7 @@ func importReference(ctx context.Context, t terminal, data, by, why string, over
 	if err != nil {
 		return err
 	}
-	s, err := openReference(ctx, data, true)
+	s, err := openReference(ctx, t, data, true)
 	if err != nil {
 		return err
 	}

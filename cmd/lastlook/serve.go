@@ -65,7 +65,7 @@ func serve(ctx context.Context, t terminal, args []string) error {
 		return err
 	}
 	defer ln.Close()
-	st, err := openData(ctx, *data, false)
+	st, err := openData(ctx, t, *data, false)
 	if err != nil {
 		return err
 	}

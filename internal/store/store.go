@@ -51,6 +51,8 @@ type Store struct {
 	noter   *noter // nil if the store only reads
 	outbox  outbox
 	closing sync.Once
+
+	upgraded Upgrade
 }
 
 // dialector gives gorm's SQLite dialect the driver's own errors: the stock
@@ -148,8 +150,12 @@ func (s *Store) prepare(ctx context.Context) error {
 		return fmt.Errorf("reading the version of the tables: %w", err)
 	}
 	sources := provider.ListSources()
-	if newest := sources[len(sources)-1].Version; have > newest {
+	newest := sources[len(sources)-1].Version
+	if have > newest {
 		return say.Refuse(say.Storage, "The data file is of a newer version of Lastlook (tables %d, this version knows %d): nothing was changed. Start the newer version.", have, newest)
+	}
+	if err := s.beforeUpgrade(ctx, have, newest); err != nil {
+		return err
 	}
 	raised, err := provider.Up(ctx)
 	if err != nil {
