@@ -2,6 +2,7 @@ package kiosk
 
 import (
 	"net/http"
+	"slices"
 
 	"github.com/gin-gonic/gin"
 
@@ -93,30 +94,58 @@ type outcomeView struct {
 // nowDo says what to do after each outcome, in order. Stop and hold follow the
 // ordinary rules of handling a suspect (ISPM 23; common practice) and defer to
 // the authority, the label and local law.
-var nowDo = map[consignment.Outcome][]say.Text{
-	consignment.Passed: {
+var nowDo = map[consignment.Standing][]say.Text{
+	consignment.StandPassed: {
 		say.T("Store it at least 1 m from goods not inspected, off soil and run-off water, in an area free of pests."),
 		say.T("Load it before the time on the tag. After that it must be inspected again."),
 	},
-	consignment.Rejected: {
+	consignment.StandRejected: {
 		say.T("Take the whole consignment apart from other goods, and keep it apart."),
 		say.T("Clean the bench, the tools and your gloves before the next consignment."),
 		say.T("Have it examined in detail. Treat only as the product label and local law allow, by a licensed person with protective equipment."),
 		say.T("When it comes back it gets a new round, with a new draw."),
 	},
-	consignment.Held: {
+	consignment.StandHeld: {
 		say.T("Collect a sample: what you saw, on the part it sits on, into a vial or bag. Close it and write package and unit on it."),
 		say.T("Nothing of this consignment moves until it is identified."),
 		say.T("Ask the authority before a suspect is moved or posted: rules for that are set by local law."),
 		say.T("The dispatch window keeps running: tell whoever planned the truck."),
 	},
-	consignment.Stopped: {
+	consignment.StandStopped: {
 		say.T("Leave everything where it is. Do not shake, move or carry anything."),
 		say.T("Keep people away from the bench and the consignment."),
 		say.T("Tell the supervisor now, by voice."),
 		say.T("Take off your gloves here, into a bag that stays here. Wash your hands, clean your tools."),
 		say.T("Ask the authority before anything is moved or posted. Duties to report, and their time limits, are set by local law."),
 	},
+}
+
+// whatNow says what to do with the consignment as it stands.
+func whatNow(st *consignment.State) []say.Text {
+	s := st.Standing()
+	if s == consignment.StandIsolated {
+		s = consignment.StandRejected
+	}
+	return nowDo[s]
+}
+
+// standWord is the standing as the heading of a page.
+func standWord(s consignment.Standing) say.Text {
+	switch s {
+	case consignment.StandPassed:
+		return say.T("Passed")
+	case consignment.StandRejected:
+		return say.T("Rejected")
+	case consignment.StandIsolated:
+		return say.T("Isolated")
+	case consignment.StandHeld:
+		return say.T("Held")
+	case consignment.StandStopped:
+		return say.T("Stopped")
+	case consignment.StandGone:
+		return say.T("Dispatched")
+	}
+	return s.Words()
 }
 
 func (k *kiosk) outcome(c *gin.Context) error {
@@ -135,43 +164,48 @@ func (k *kiosk) outcome(c *gin.Context) error {
 	b.Version = st.Version
 	tag := k.stateTag(b, st)
 	tag.Small = false
-	stamp := &Stamp{State: state(r.Ended.Outcome), At: b.Clock(r.Ended.At)}
-	if r.Ended.Outcome == consignment.Passed {
+	standing := st.Standing()
+	stamp := &Stamp{State: standState(standing), At: b.Clock(r.Ended.At)}
+	if d := st.Dispatched; d != nil {
+		stamp.At = b.Clock(d.At)
+	} else if since := st.WaitingSince(); !since.IsZero() {
+		stamp.At = b.Clock(since)
+	} else if standing == consignment.StandPassed {
 		stamp.Until = say.T("until %s", b.Clock(r.Ended.ValidUntil))
-		tag.By = b.LeaveBy(earlier(st.DispatchAt, r.Ended.ValidUntil))
+		if b.Now.After(r.Ended.ValidUntil) {
+			stamp.State = stateLate
+		}
 	}
 	tag.Stamp = stamp
+	reasons := r.Ended.Reasons
+	for _, h := range st.OpenHolds() {
+		reasons = append(slices.Clip(reasons), say.T("Kept back since %s: %s", b.Clock(h.At), h.Reason))
+	}
+	person, _ := personOf(c)
 	ev, err := r.Evidence()
 	if err != nil {
 		return err
 	}
 	v := &outcomeView{
-		Base: b, Tag: tag, Reasons: r.Ended.Reasons, Steps: nowDo[r.Ended.Outcome], Evidence: ev.Record(),
-		Question: Question{Text: r.Ended.Outcome.Words()},
+		Base: b, Tag: tag, Reasons: reasons, Steps: whatNow(st), Evidence: ev.Record(),
+		Question: Question{Text: standWord(standing)},
 		Facts: []Fact{
 			{Label: say.T("Round"), Data: itoa(r.Number)},
 			{Label: say.T("Examined"), Text: say.T("%d of %d packages drawn, from %d", examined(r), len(r.Exams), r.Packages)},
 			{Label: say.T("Finds"), Data: itoa(len(r.Finds))},
 			{Label: say.T("Ended by"), Data: r.Ended.By.Name, Text: say.T("at %s", b.Clock(r.Ended.At))},
 		},
-		Acts: []Act{
-			{Label: say.T("The record"), Symbol: "book", Href: "/c/" + st.Code + "/record", Weight: weightBig},
+		Acts: append(afterActs(b, st, person), []Act{
+			{Label: say.T("The record"), Symbol: "book", Href: "/c/" + st.Code + "/record"},
 			{Label: say.T("Print the record"), Symbol: "print", Href: "/c/" + st.Code + "/record.pdf"},
 			{Label: say.T("Consignment"), Symbol: "look", Href: "/c/" + st.Code},
-		},
+		}...),
 	}
 	if r.Ended.Outcome != consignment.Passed {
 		v.Cautions = k.cautionsOf(r.Finds)
 	}
-	switch r.Ended.Outcome {
-	case consignment.Stopped:
+	if standing == consignment.StandStopped {
 		v.Ground = "stop"
-	case consignment.Rejected:
-		v.Acts = append(v.Acts, Act{Label: say.T("It comes back: inspect again"), Symbol: "leaf", Href: "/c/" + st.Code + "/check/before"})
-	case consignment.Passed:
-		if b.Now.After(r.Ended.ValidUntil) {
-			v.Acts = append(v.Acts, Act{Label: say.T("The window is over: inspect again"), Symbol: "leaf", Href: "/c/" + st.Code + "/check/before"})
-		}
 	}
 	return k.render(c, http.StatusOK, outcomePage, v)
 }

@@ -47,6 +47,9 @@ func stepPath(code string, s consignment.Step) string {
 }
 
 func nextPath(st *consignment.State, bench string) string {
+	if len(st.OpenHolds()) > 0 && st.Dispatched == nil && (st.Round() == nil || st.Running() != nil) {
+		return "/c/" + st.Code + "/holds"
+	}
 	return stepPath(st.Code, consignment.Next(st, bench))
 }
 

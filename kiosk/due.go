@@ -64,23 +64,11 @@ func (k *kiosk) due(c *gin.Context) error {
 
 // stateOf gives the look of a stage.
 func stateOf(stage store.Stage, dispatch, now time.Time) state {
-	switch stage {
-	case store.Stage(consignment.Passed):
-		return statePassed
-	case store.Stage(consignment.Rejected):
-		return stateRejected
-	case store.Stage(consignment.Held):
-		return stateHeld
-	case store.Stage(consignment.Stopped):
-		return stateStopped
-	}
-	if dispatch.Before(now) {
+	s := standState(consignment.Standing(stage))
+	if (s == stateDue || s == stateWork) && dispatch.Before(now) {
 		return stateLate
 	}
-	if stage == store.Inspecting {
-		return stateWork
-	}
-	return stateDue
+	return s
 }
 
 // summaryTag is a consignment of a list as its tag.
@@ -99,10 +87,26 @@ func summaryTag(b Base, s store.Summary) Tag {
 		t.By = b.LeaveBy(s.DispatchAt)
 		t.Note = say.T("%d of %d fetched", s.Fetched, s.ToExamine)
 		t.Mark.Text = say.T("%d of %d examined", s.Examined, s.ToExamine)
-	case store.Stage(consignment.Passed):
+	case store.Stage(consignment.StandPassed):
 		t.By = b.LeaveBy(earlier(s.DispatchAt, s.ValidUntil))
-	default:
-		t.By = say.T("since %s", b.Clock(s.EndedAt))
+		switch {
+		case b.Now.After(s.ValidUntil):
+			t.Mark = Mark{State: stateLate, Text: say.T("passed, but lapsed")}
+			t.By = say.T("its window ended %s", b.Clock(s.ValidUntil))
+		case s.Aboard > 0:
+			t.Note = say.T("%d of %d loaded", s.Aboard, s.Packages)
+		}
+	case store.Stage(consignment.StandHeld), store.Stage(consignment.StandStopped):
+		t.By = b.LeaveBy(s.DispatchAt)
+		t.Note = say.T("waits since %s", b.Clock(s.WaitingSince))
+	case store.Stage(consignment.StandRejected), store.Stage(consignment.StandIsolated):
+		t.By = b.LeaveBy(s.DispatchAt)
+		t.Note = say.T("since %s", b.Clock(s.EndedAt))
+		if s.ReEntry.After(b.Now) {
+			t.Note = say.T("treated: re-entry at %s", b.Clock(s.ReEntry))
+		}
+	case store.Stage(consignment.StandGone):
+		t.By = say.T("left at %s", b.Clock(s.LeftAt))
 	}
 	return t
 }
@@ -127,16 +131,19 @@ func (k *kiosk) stateTag(b Base, st *consignment.State) Tag {
 		Number: st.Number, Customer: st.Customer, Destination: st.Destination,
 		Packages: packagesText(st.Count()), By: b.LeaveBy(st.DispatchAt), Small: true,
 	}
-	stage := store.OpenStage
-	if r := st.Round(); r != nil {
-		stage = store.Inspecting
-		if r.Ended != nil {
-			stage = store.Stage(r.Ended.Outcome)
-		} else {
-			t.Mark.Text = say.T("%d of %d examined", examined(r), len(r.Exams))
-		}
+	standing := st.Standing()
+	r := st.Round()
+	t.Mark.State = stateOf(store.Stage(standing), st.DispatchAt, b.Now)
+	switch {
+	case standing == consignment.StandWork:
+		t.Mark.Text = say.T("%d of %d examined", examined(r), len(r.Exams))
+	case standing == consignment.StandGone:
+		t.By = say.T("left at %s", b.Clock(st.Dispatched.At))
+	case standing == consignment.StandPassed && b.Now.After(r.Ended.ValidUntil):
+		t.Mark = Mark{State: stateLate, Text: say.T("passed, but lapsed")}
+	case standing == consignment.StandPassed:
+		t.By = b.LeaveBy(earlier(st.DispatchAt, r.Ended.ValidUntil))
 	}
-	t.Mark.State = stateOf(stage, st.DispatchAt, b.Now)
 	return t
 }
 

@@ -151,6 +151,7 @@ func (k *kiosk) routes(e *gin.Engine) {
 	k.referenceRoutes(e)
 	k.officeRoutes(e)
 	k.paperRoutes(e)
+	k.afterRoutes(e)
 }
 
 // state reads the consignment named in the path.

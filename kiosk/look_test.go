@@ -141,7 +141,7 @@ func TestSymbolsExist(t *testing.T) {
 	}
 	sprite := string(b)
 	want := map[string]bool{}
-	for _, s := range []state{stateDue, stateWork, statePassed, stateRejected, stateHeld, stateStopped, stateGone, stateLate} {
+	for _, s := range []state{stateDue, stateWork, statePassed, stateRejected, stateIsolated, stateHeld, stateStopped, stateGone, stateLate} {
 		want["state-"+string(s)] = true
 		if s.Word().IsZero() {
 			t.Errorf("state %q has no word", s)

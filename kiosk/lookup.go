@@ -426,15 +426,15 @@ func (k *kiosk) scanReference(s scanned, cd code.Code) (answer, error) {
 // errandAt makes the errand of the page on which a scan was made: a page of the
 // reference carries one, and an examining screen is one.
 func (k *kiosk) errandAt(s scanned) (errand, error) {
-	q := s.place.query
-	if s.place.pkg == 0 {
+	q := s.spot.query
+	if s.spot.pkg == 0 {
 		return errand{}, nil
 	}
 	v := url.Values{}
 	for name, vals := range q {
 		v[name] = vals
 	}
-	v.Set("for", packagePath(s.place.consignment, s.place.pkg))
+	v.Set("for", packagePath(s.spot.consignment, s.spot.pkg))
 	er, err := k.errandOf(s.ctx, v)
 	if err == nil && !er.isZero() && !v.Has("unit") && !er.exam.LookedAt.IsZero() {
 		v.Set("unit", itoa(er.exam.NextUnseen()))

@@ -52,6 +52,7 @@ const (
 	stateWork     state = "work"     // somebody is at it
 	statePassed   state = "passed"   // examined, nothing against it
 	stateRejected state = "rejected" // does not go
+	stateIsolated state = "isolated" // rejected, and all of it kept apart
 	stateHeld     state = "held"     // waiting for an identification
 	stateStopped  state = "stopped"  // suspected quarantine pest
 	stateGone     state = "gone"     // dispatched
@@ -69,6 +70,8 @@ func (s state) Word() say.Text {
 		return say.T("passed")
 	case stateRejected:
 		return say.T("rejected")
+	case stateIsolated:
+		return say.T("isolated")
 	case stateHeld:
 		return say.T("held")
 	case stateStopped:

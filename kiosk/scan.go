@@ -56,30 +56,32 @@ func (k *kiosk) typeCode(c *gin.Context) error {
 
 // scanned is one scan with what is known about where it was made.
 type scanned struct {
-	ctx   context.Context
-	gin   *gin.Context
-	key   string
-	place place
+	ctx  context.Context
+	gin  *gin.Context
+	key  string
+	spot spot
 }
 
-// place is the page on which a scan was made. A page of the reference that was
+// spot is the page on which a scan was made. A page of the reference that was
 // opened from a package counts as that package's.
-type place struct {
+type spot struct {
 	path        string     // with its query
 	query       url.Values // never nil
 	consignment string     // code of the consignment shown, or ""
 	pkg         int        // package shown on the examining screen, or 0
+	gate        bool       // the gate: packages scanned here go aboard
 }
 
 var placePattern = regexp.MustCompile(`^/c/([0-9A-Z]{4})(?:/p/(\d+))?`)
 
-func placeOf(path string) place {
-	p := place{path: path, query: url.Values{}}
+func spotOf(path string) spot {
+	p := spot{path: path, query: url.Values{}}
 	u, err := url.Parse(path)
 	if err != nil {
 		return p
 	}
 	p.query = u.Query()
+	p.gate = u.Path == "/gate"
 	m := placePattern.FindStringSubmatch(u.Path)
 	if m == nil && (u.Path == "/lookup" || u.Path == "/narrow" || strings.HasPrefix(u.Path, "/e/")) {
 		m = errandPath.FindStringSubmatch(p.query.Get("for"))
@@ -96,7 +98,7 @@ func placeOf(path string) place {
 // succession are both right; the key makes a scan that is sent twice one step.
 func (k *kiosk) scan(c *gin.Context) error {
 	at := localPath(c.PostForm("at"))
-	s := scanned{ctx: c.Request.Context(), gin: c, key: c.PostForm("key"), place: placeOf(at)}
+	s := scanned{ctx: c.Request.Context(), gin: c, key: c.PostForm("key"), spot: spotOf(at)}
 	a, err := k.answer(s, c.PostForm("code"))
 	if err != nil {
 		var r *say.Refusal
@@ -141,6 +143,9 @@ func (k *kiosk) answer(s scanned, text string) (answer, error) {
 		if err != nil {
 			return answer{}, err
 		}
+		if s.spot.gate {
+			return right(say.T("Loading %s", st.Number), gatePath(st.Code)), nil
+		}
 		return right(say.T("Consignment %s", st.Number), nextPath(st, benchOf(s.gin))), nil
 	case code.KindPackage:
 		return k.scanPackage(s, cd.Consignment(), cd.Number())
@@ -148,18 +153,22 @@ func (k *kiosk) answer(s scanned, text string) (answer, error) {
 		return k.scanAction(s, cd.Action())
 	case code.KindReference:
 		return k.scanReference(s, cd)
+	case code.KindSample:
+		return k.scanSample(s, cd.Payload)
+	case code.KindLocation:
+		return k.scanLocation(s, cd.Payload)
 	}
 	return note(say.T("This is a code of another kind (%s): %s", cd.Kind.Words(), cd.Human()), say.T("There is nothing to do with it on this screen."), ""), nil
 }
 
 // placeNow is where a page leads after the scan made on it was taken.
 func (k *kiosk) placeNow(s scanned) string {
-	if s.place.consignment == "" {
-		return s.place.path
+	if s.spot.consignment == "" {
+		return s.spot.path
 	}
-	st, err := k.store.Consignment(s.ctx, s.place.consignment)
+	st, err := k.store.Consignment(s.ctx, s.spot.consignment)
 	if err != nil {
-		return s.place.path
+		return s.spot.path
 	}
 	return nextPath(st, benchOf(s.gin))
 }
@@ -174,7 +183,7 @@ func (k *kiosk) scanBadge(s scanned, cd code.Code) (answer, error) {
 		return wrong(say.T("Nobody on the list has this badge."), say.T("Ask a supervisor to add you.")), nil
 	}
 	setCookie(s.gin, personCookie, p.ID)
-	to := s.place.path
+	to := s.spot.path
 	if strings.HasPrefix(to, "/who") {
 		to = "/"
 	}
@@ -194,8 +203,8 @@ func (k *kiosk) foreign(s scanned, text string, unknown error) (answer, error) {
 	} else if say.CodeOf(err) != say.NotFound {
 		return answer{}, err
 	}
-	if s.place.consignment != "" {
-		st, err := k.store.Consignment(s.ctx, s.place.consignment)
+	if s.spot.consignment != "" {
+		st, err := k.store.Consignment(s.ctx, s.spot.consignment)
 		if err != nil {
 			return answer{}, err
 		}
@@ -225,18 +234,21 @@ func (k *kiosk) scanPackage(s scanned, consignmentCode string, n int) (answer, e
 		return answer{}, err
 	}
 	p, ok := st.Package(n)
+	if s.spot.gate {
+		return k.scanAtGate(s, st, n)
+	}
 	if !ok {
 		return wrong(say.T("There is no package %03d in %s.", n, st.Number), say.T("It has %d packages. Put this one aside and ask the supervisor.", st.Count())), nil
 	}
-	if here := s.place.consignment; here != "" && here != st.Code {
+	if here := s.spot.consignment; here != "" && here != st.Code {
 		other, err := k.store.Consignment(s.ctx, here)
 		if err == nil && other.Running() != nil {
 			return wrong(say.T("Another consignment: %s, package %03d.", st.Number, n), say.T("Put it back. You are inspecting %s.", other.Number)), nil
 		}
 	}
 	r := st.Running()
-	if r == nil {
-		return right(say.T("%s, package %03d: %s", st.Number, n, p.CropLine.Crop), nextPath(st, benchOf(s.gin))), nil
+	if r == nil || s.spot.where() {
+		return k.scanBetweenRounds(s, st, n, p)
 	}
 	x := r.Exams[n]
 	if x == nil {
@@ -262,7 +274,7 @@ func (k *kiosk) scanPackage(s scanned, consignmentCode string, n int) (answer, e
 		return note(say.T("Package %03d is examined already.", n), stepWords(consignment.Next(st, benchOf(s.gin))), nextPath(st, benchOf(s.gin))), nil
 	case x.Open() && x.Bench != benchOf(s.gin):
 		return wrong(say.T("Package %03d is open on %s.", n, x.Bench), say.T("Finish it there.")), nil
-	case x.Open() && stageOf(r, x) == stageClose && s.place.pkg == n:
+	case x.Open() && stageOf(r, x) == stageClose && s.spot.pkg == n:
 		next, err := k.take(s, st.Code, consignment.ClosePackage{Package: n})
 		if err != nil {
 			return answer{}, err
@@ -271,7 +283,7 @@ func (k *kiosk) scanPackage(s scanned, consignmentCode string, n int) (answer, e
 	case x.Open():
 		return note(say.T("Package %03d is open.", n), say.Text{}, packagePath(st.Code, n)), nil
 	}
-	if missing := wanted(r); len(missing) > 0 && s.place.pkg != n {
+	if missing := wanted(r); len(missing) > 0 && s.spot.pkg != n {
 		return note(say.T("Package %03d is here already.", n), say.T("Still to fetch: %s", strings.Join(missing, ", ")), ""), nil
 	}
 	if _, err := k.take(s, st.Code, consignment.Open{Package: n}); err != nil {
@@ -306,7 +318,7 @@ func (k *kiosk) notDrawn(s scanned, st *consignment.State, r *consignment.Round,
 
 // scanAction does what a card says, to the package on the screen.
 func (k *kiosk) scanAction(s scanned, act code.Action) (answer, error) {
-	if s.place.consignment == "" {
+	if s.spot.consignment == "" {
 		return wrong(say.T("That card works while a package is open."), say.T("Scan a package first.")), nil
 	}
 	st, r, err := k.placeRound(s)
@@ -317,8 +329,8 @@ func (k *kiosk) scanAction(s scanned, act code.Action) (answer, error) {
 		return right(say.T("Take the last step back?"), "/c/"+st.Code+"/undo"), nil
 	}
 	x := r.OpenAt(benchOf(s.gin))
-	if s.place.pkg != 0 {
-		x = r.Exams[s.place.pkg]
+	if s.spot.pkg != 0 {
+		x = r.Exams[s.spot.pkg]
 	}
 	if x == nil {
 		return wrong(say.T("That card works while a package is open."), say.T("Scan a package first.")), nil
@@ -361,7 +373,7 @@ func (k *kiosk) scanAction(s scanned, act code.Action) (answer, error) {
 
 // placeRound reads the consignment on the screen and its round under way.
 func (k *kiosk) placeRound(s scanned) (*consignment.State, *consignment.Round, error) {
-	st, err := k.store.Consignment(s.ctx, s.place.consignment)
+	st, err := k.store.Consignment(s.ctx, s.spot.consignment)
 	if err != nil {
 		return nil, nil, err
 	}
