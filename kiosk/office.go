@@ -18,6 +18,7 @@ const maxOrders = order.MaxBytes + 1<<20
 func (k *kiosk) officeRoutes(e *gin.Engine) {
 	e.GET("/office", k.as(anybody, k.office))
 	k.keysRoutes(e)
+	k.placesRoutes(e)
 
 	e.GET("/people", k.as(anybody, k.peopleList))
 	e.POST("/people", k.as(asSuper, k.addPerson))
@@ -58,6 +59,7 @@ func (k *kiosk) office(c *gin.Context) error {
 			{Label: say.T("Bring in orders"), Hint: say.T("an order file, with many consignments"), Symbol: "book", Href: "/orders/upload"},
 			{Label: say.T("Type a consignment in"), Hint: say.T("one, with its crop lines"), Symbol: "keys", Href: "/orders/new"},
 			{Label: say.T("People"), Hint: say.T("who may work at the bench"), Symbol: "person", Href: "/people"},
+			{Label: say.T("Places"), Hint: say.T("bays, stores, benches, the gate; their cards"), Symbol: "to", Href: "/places"},
 			{Label: say.T("Badges to print"), Hint: say.T("one for each person"), Symbol: "print", Href: "/badges"},
 			{Label: say.T("Practice"), Hint: say.T("prepared cases, to learn what a sign means"), Symbol: "look", Href: "/practice"},
 			{Label: say.T("Upkeep of the reference"), Hint: say.T("entries, own words, packs, destination lists"), Symbol: "book", Href: "/upkeep"},

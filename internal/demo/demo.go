@@ -14,6 +14,7 @@ import (
 	"lastlook/internal/intake"
 	"lastlook/internal/order"
 	"lastlook/internal/people"
+	"lastlook/internal/place"
 	"lastlook/internal/store"
 )
 
@@ -43,11 +44,12 @@ const lead = 3 * time.Hour
 // Made is what Fill made, for the words that go with it.
 type Made struct {
 	People map[string]people.Person      // by name
+	Places map[string]place.Place        // by name
 	Codes  map[string]string             // code of each consignment, by number
 	States map[string]*consignment.State // of those that are not untouched, by number
 }
 
-// Fill fills an empty data folder: four people, the eight consignments of
+// Fill fills an empty data folder: four people, five places, the eight consignments of
 // order.Demo, and the work on four of them, done in the hours before now. It sets
 // the store's clock while it works and gives it back as it was.
 func Fill(ctx context.Context, st *store.Store, now time.Time) (*Made, error) {
@@ -57,9 +59,10 @@ func Fill(ctx context.Context, st *store.Store, now time.Time) (*Made, error) {
 	defer func() { st.Now = was }()
 
 	f := &filler{ctx: ctx, st: st, clock: clock, made: &Made{
-		People: map[string]people.Person{}, Codes: map[string]string{}, States: map[string]*consignment.State{},
+		People: map[string]people.Person{}, Places: map[string]place.Place{}, Codes: map[string]string{}, States: map[string]*consignment.State{},
 	}}
 	f.people()
+	f.places()
 	f.orders(now)
 	for _, c := range []struct {
 		number string
@@ -112,6 +115,27 @@ func (f *filler) people() {
 			return
 		}
 		f.made.People[p.Name] = r.People[len(r.People)-1]
+	}
+}
+
+// places are the invented places of Quillfern Growers.
+func (f *filler) places() {
+	for _, p := range []place.Make{
+		{Kind: place.QuarantineBay, Name: "Bay Q", Where: "behind the potting shed"},
+		{Kind: place.PassedStore, Name: "Passed store"},
+		{Kind: place.Bench, Name: "Bench 1"},
+		{Kind: place.Gate, Name: "Gate"},
+		{Kind: place.SampleStore, Name: "Sample fridge", Where: "in the office"},
+	} {
+		if f.err != nil {
+			return
+		}
+		l, err := f.st.DoPlaces(f.ctx, f.actor(Ida), "office", "", p)
+		if err != nil {
+			f.err = err
+			return
+		}
+		f.made.Places[p.Name] = l.Places[len(l.Places)-1]
 	}
 }
 
@@ -249,6 +273,7 @@ func (f *filler) rejected(number string) {
 		f.closed(number, Tam, pkg)
 	}
 	f.end(number, Tam)
+	f.do(number, Tam, consignment.CleanBench{Bench: Bench, How: "swept and wiped; the soil was bagged and thrown away"})
 }
 
 func (f *filler) end(number, who string) {

@@ -7,6 +7,7 @@ import (
 
 	"lastlook/internal/consignment"
 	"lastlook/internal/people"
+	"lastlook/internal/place"
 	"lastlook/internal/store"
 )
 
@@ -32,6 +33,15 @@ func TestFill(t *testing.T) {
 	}
 	if !made.People[Ida].Has(people.Inspector) {
 		t.Error("the supervisor is no inspector")
+	}
+
+	for _, kind := range place.Kinds {
+		list, err := st.Places(ctx)
+		if err != nil || len(list.InUse(kind)) != 1 {
+			t.Errorf("%d places of the kind %s, %v; want one", len(list.InUse(kind)), kind, err)
+		} else if p := list.InUse(kind)[0]; made.Places[p.Name] != p {
+			t.Errorf("made.Places[%q] = %+v, want %+v", p.Name, made.Places[p.Name], p)
+		}
 	}
 
 	due, over, err := st.Due(ctx, 10)
