@@ -22,11 +22,12 @@ import (
 
 // testBench is a whole kiosk over a real data file.
 type testBench struct {
-	t     testing.TB
-	store *store.Store
-	url   string
-	codes map[string]string // consignment number to code
-	ids   map[string]string // person's name to badge payload
+	t      testing.TB
+	store  *store.Store
+	url    string
+	codes  map[string]string // consignment number to code
+	ids    map[string]string // person's name to badge payload
+	badges map[string]string // by name
 }
 
 // mixed is the third consignment: three crop lines of invented data.
@@ -51,7 +52,7 @@ func newTestBench(t testing.TB) *testBench {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { s.Close() })
-	tb := &testBench{t: t, store: s, codes: map[string]string{}, ids: map[string]string{}}
+	tb := &testBench{t: t, store: s, codes: map[string]string{}, ids: map[string]string{}, badges: map[string]string{}}
 	office := consignment.Actor{ID: "office", Name: "office"}
 	for _, p := range []people.Join{
 		{Name: "Ida Fenn", Roles: []string{people.Supervisor, people.Inspector}},
@@ -61,7 +62,7 @@ func newTestBench(t testing.TB) *testBench {
 		if err != nil {
 			t.Fatal(err)
 		}
-		tb.ids[p.Name] = r.People[len(r.People)-1].ID
+		tb.ids[p.Name], tb.badges[p.Name] = r.People[len(r.People)-1].ID, r.People[len(r.People)-1].Badge
 	}
 	taken, err := s.Register(ctx, office, "office", testOrders(time.Now()), nil)
 	if err != nil {
@@ -104,7 +105,7 @@ func newHand(t testing.TB, tb *testBench) *hand {
 
 func (h *hand) badge(name string) {
 	h.t.Helper()
-	b, err := code.New(code.KindBadge, h.tb.ids[name])
+	b, err := code.New(code.KindBadge, h.tb.badges[name])
 	if err != nil {
 		h.t.Fatal(err)
 	}

@@ -24,6 +24,7 @@ import (
 	"golang.org/x/net/html"
 
 	"lastlook/internal/browsertest"
+	"lastlook/internal/code"
 	"lastlook/internal/consignment"
 	"lastlook/internal/intake"
 	"lastlook/internal/order"
@@ -223,7 +224,7 @@ func TestPeople(t *testing.T) {
 	staff := d.staff()
 
 	a := d.post("/people", url.Values{"name": {"Bea Lund"}, "roles": {people.Trainee}, "key": {"bea"}})
-	a.wants(t, 200, "/people/..../badge", "Bea Lund is on the list.", "trainee", "Print this page")
+	a.wants(t, 200, "/people/p-[0-9a-f]+/badge", "Bea Lund is on the list.", "trainee", "Print this page")
 	// The same form again adds nobody and leads to the same badge.
 	if again := d.post("/people", url.Values{"name": {"Bea Lund"}, "roles": {people.Trainee}, "key": {"bea"}}); again.path != a.path {
 		t.Errorf("the same form led to %s, then to %s", a.path, again.path)
@@ -256,12 +257,78 @@ func TestPeople(t *testing.T) {
 	d.post("/people", url.Values{"name": {"X Y"}, "roles": {people.Supervisor}}).wants(t, 403, "", "Only a supervisor")
 }
 
+// scan sends a code as a scanner does, and gives the answer.
+func (d *desk) scan(text, at string) reply {
+	d.t.Helper()
+	return d.post("/scan", url.Values{"code": {text}, "at": {at}})
+}
+
+func TestNewBadge(t *testing.T) {
+	d := newDesk(t)
+	staff := d.staff()
+	tam := staff["Tam Orrin"]
+	if _, err := code.New(code.KindBadge, tam.ID); err == nil || tam.Badge == tam.ID {
+		t.Fatalf("a badge could be printed from the ID %s (badge %s)", tam.ID, tam.Badge)
+	}
+	old := badgeCode(tam).String()
+	d.scan(old, "/").wants(t, 200, "/", "Tam Orrin is at the bench.")
+	d.post("/people/"+tam.ID, url.Values{"do": {"badge"}}).wants(t, 403, "", "Only a supervisor")
+	d.signIn(staff["Ida Fenn"])
+	d.get("/people/"+tam.ID).wants(t, 200, "", "Give a new badge")
+	form := url.Values{"do": {"badge"}, "key": {"once"}}
+	a := d.post("/people/"+tam.ID, form)
+	a.wants(t, 200, "/people/"+tam.ID+"/badge", "Tam Orrin has a new badge.")
+	roster, err := d.store.Roster(context.Background())
+	if err != nil {
+		t.Fatal(err)
+	}
+	now, _ := roster.Person(tam.ID)
+	if now.Badge == tam.Badge || !strings.Contains(a.text(), badgeCode(now).Human()) {
+		t.Errorf("the new badge is %s, after %s: %s", now.Badge, tam.Badge, a.text())
+	}
+	d.post("/people/"+tam.ID, form) // the same form twice gives one badge
+	if again, err := d.store.Roster(context.Background()); err != nil || again.Version != roster.Version {
+		t.Errorf("%d steps, want %d (%v)", again.Version, roster.Version, err)
+	}
+	// People who are at a bench stay there; the old badge brings nobody there any more.
+	d.scan(old, "/").wants(t, 200, "", "This badge is no longer valid: Tam Orrin was given a new one.")
+	d.scan(badgeCode(now).String(), "/").wants(t, 200, "/", "Tam Orrin is at the bench.")
+	d.signIn(staff["Ida Fenn"])
+	d.post("/people/"+tam.ID, url.Values{"do": {"leave"}}).wants(t, 200, "/people")
+	for _, b := range []string{old, badgeCode(now).String()} {
+		d.scan(b, "/").wants(t, 200, "", "This badge is no longer valid: Tam Orrin has left.")
+	}
+	other := code.Code{Kind: code.KindBadge, Payload: "2222"}
+	d.scan(other.String(), "/").wants(t, 200, "", "Nobody on the list has this badge.", "It may be of another site.")
+}
+
+// Badges that were made by an older version, in which the ID was the badge, go on
+// working until another is given.
+func TestBadgeOfAnOlderVersion(t *testing.T) {
+	d := newDesk(t)
+	d.staff()
+	r, err := d.store.DoPeople(context.Background(), consignment.Actor{ID: "x", Name: "x"}, "office", "", people.Join{ID: "2ABC", Name: "Wilo Pasch", Roles: []string{people.Inspector}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	wilo := r.People[len(r.People)-1]
+	d.get("/people/2ABC").wants(t, 200, "", "This badge can be read in records")
+	d.scan(badgeCode(wilo).String(), "/office").wants(t, 200, "/office", "Wilo Pasch is at the bench.")
+	ida := r.People[0]
+	d.signIn(ida)
+	d.post("/people/2ABC", url.Values{"do": {"badge"}}).wants(t, 200, "/people/2ABC/badge", "Wilo Pasch has a new badge.")
+	if a := d.get("/people/2ABC"); strings.Contains(a.body, "can be read in records") {
+		t.Error("the new badge is said to be in records")
+	}
+	d.scan(badgeCode(wilo).String(), "/").wants(t, 200, "", "was given a new one")
+}
+
 func TestPeopleWithAwkwardNames(t *testing.T) {
 	d := newDesk(t)
 	d.staff()
 	for i, name := range shouts {
 		a := d.post("/people", url.Values{"name": {name}, "roles": {people.Trainee}})
-		a.wants(t, 200, "/people/..../badge")
+		a.wants(t, 200, "/people/p-[0-9a-f]+/badge")
 		harmless(t, a)
 		r, err := d.store.Roster(context.Background())
 		if err != nil || len(r.People) != 3+i {

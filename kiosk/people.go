@@ -140,7 +140,7 @@ func peopleTable(roster *people.Roster, edit bool) Table {
 func unbroken(code string) string { return strings.ReplaceAll(code, " ", "\u00a0") }
 
 // badgeCode is the identifier on a person's badge.
-func badgeCode(p people.Person) code.Code { return code.Code{Kind: code.KindBadge, Payload: p.ID} }
+func badgeCode(p people.Person) code.Code { return code.Code{Kind: code.KindBadge, Payload: p.Badge} }
 
 // addPerson puts somebody on the list. The first one is signed in at once.
 func (k *kiosk) addPerson(c *gin.Context) error {
@@ -205,6 +205,8 @@ type personView struct {
 	Leave   Act
 	Left    Notice
 	Badge   Act
+	New     Act    // gives a new badge
+	Known   Notice // the badge can be read in records
 	Back    Act
 }
 
@@ -239,7 +241,12 @@ func (k *kiosk) showPerson(c *gin.Context, refused *say.Refusal) error {
 		},
 		Leave: Act{Label: say.T("Take off the list"), Hint: say.T("the badge is then worth nothing; the name stays on old records"), Name: "do", Value: "leave"},
 		Badge: Act{Label: say.T("Badge to print"), Symbol: "print", Href: path + "/badge"},
+		New:   Act{Label: say.T("Give a new badge"), Hint: say.T("if the old one is lost; it is then worth nothing"), Name: "do", Value: "badge"},
 		Back:  Act{Label: say.T("Back to the list"), Symbol: "back", Href: "/people", Weight: weightQuiet},
+	}
+	if p.Badge == p.ID {
+		v.Known = Notice{Tone: toneNote, Text: say.T("This badge can be read in records that left the house."),
+			Detail: say.T("It was made by an older version. Give a new one, and nobody can print it from a record.")}
 	}
 	status := http.StatusOK
 	if refused != nil {
@@ -264,6 +271,9 @@ func (k *kiosk) changePerson(c *gin.Context) error {
 	case "leave":
 		cmd = people.Leave{ID: p.ID}
 		done = Flash{Tone: toneRight, Text: say.T("%s is off the list.", p.Name)}
+	case "badge":
+		cmd = people.GiveBadge{ID: p.ID}
+		done = Flash{Tone: toneRight, Text: say.T("%s has a new badge.", p.Name), Detail: say.T("Print it. The old one is refused from now on.")}
 	case "change", "":
 		cmd = people.Change{ID: p.ID, Name: c.PostForm("name"), Roles: rolesOf(c)}
 		done = Flash{Tone: toneRight, Text: say.T("The change is kept.")}
@@ -278,6 +288,9 @@ func (k *kiosk) changePerson(c *gin.Context) error {
 		return err
 	}
 	tell(c, done)
+	if _, ok := cmd.(people.GiveBadge); ok {
+		return k.forward(c, "/people/"+p.ID+"/badge")
+	}
 	return k.forward(c, "/people")
 }
 

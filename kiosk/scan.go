@@ -178,9 +178,16 @@ func (k *kiosk) scanBadge(s scanned, cd code.Code) (answer, error) {
 	if err != nil {
 		return answer{}, err
 	}
-	p, ok := roster.Person(cd.Payload)
-	if !ok || p.Retired {
-		return wrong(say.T("Nobody on the list has this badge."), say.T("Ask a supervisor to add you.")), nil
+	p, ok := roster.ByBadge(cd.Payload)
+	if !ok {
+		had, once := roster.HadBadge(cd.Payload)
+		switch {
+		case once && had.Retired:
+			return wrong(say.T("This badge is no longer valid: %s has left.", had.Name), say.T("Give it to a supervisor.")), nil
+		case once:
+			return wrong(say.T("This badge is no longer valid: %s was given a new one.", had.Name), say.T("Scan the new one, and give this one to a supervisor.")), nil
+		}
+		return wrong(say.T("Nobody on the list has this badge."), say.T("It may be of another site. Ask a supervisor to add you.")), nil
 	}
 	setCookie(s.gin, personCookie, p.ID)
 	to := s.spot.path

@@ -158,7 +158,7 @@ func writeDemoLabels(ctx context.Context, st *store.Store, made *demo.Made, shee
 // printDemo says where the bench is and what to try.
 func printDemo(t terminal, url, dir, file string, kept bool, made *demo.Made) {
 	badge := func(name string) string {
-		return code.Code{Kind: code.KindBadge, Payload: made.People[name].ID}.Human()
+		return code.Code{Kind: code.KindBadge, Payload: made.People[name].Badge}.Human()
 	}
 	drawn, work := made.States[demo.Drawn].Round(), made.States[demo.AtWork].Round()
 	pkg := func(number string, n int) string { return code.Package(made.Codes[number], n).Human() }

@@ -172,6 +172,18 @@ func TestWhatIsInABundle(t *testing.T) {
 				t.Errorf("%s: step %d is number %d of the history, want %d", number, i+1, s.Seq, seqs[i])
 			}
 		}
+		// Who reads the file cannot print a badge from it.
+		for _, s := range b.Steps {
+			var who consignment.Actor
+			if err := json.Unmarshal([]byte(s.Actor), &who); err != nil {
+				t.Fatal(err)
+			}
+			for _, p := range m.People {
+				if who.ID == p.Badge || who.Name == p.Name && who.ID != p.ID && who.ID != "x" {
+					t.Errorf("%s, step %d: by %s with the ID %s, their badge or not theirs", number, s.Version, who.Name, who.ID)
+				}
+			}
+		}
 		r := bundle.Check(b, bundle.Against{Anchors: o.Since})
 		if !r.Holds() || r.Number != number {
 			t.Errorf("%s does not hold: %s", number, r.Verdict())

@@ -43,9 +43,14 @@ func RoleWords(role string) say.Text {
 	return say.T("%s", role)
 }
 
-// Person is somebody on the list. ID is the payload of the person's badge.
+// Person is somebody on the list. ID stands on every step the person takes, and so
+// in every record that leaves the house. Badge is the payload of the badge that is in
+// force, which does not: whoever reads a record cannot print a badge from it.
+// People who joined before badges were apart have their ID as badge, until they are
+// given another.
 type Person struct {
 	ID      string
+	Badge   string
 	Name    string
 	Roles   []string
 	Retired bool
@@ -75,12 +80,20 @@ type (
 	Left struct {
 		ID string `json:"id"`
 	}
+	// BadgeGiven gives a person a badge. The one before is void from then on.
+	BadgeGiven struct {
+		ID    string `json:"id"`
+		Badge string `json:"badge"`
+	}
 )
 
 // Kinds in storage.
 func (Joined) Kind() string  { return "person_joined" }
 func (Changed) Kind() string { return "person_changed" }
 func (Left) Kind() string    { return "person_left" }
+
+// Kind of BadgeGiven in storage.
+func (BadgeGiven) Kind() string { return "badge_given" }
 
 // Encode gives the stored bytes of an event.
 func Encode(e Event) ([]byte, error) {
@@ -96,6 +109,8 @@ func Decode(kind string, b []byte) (Event, error) {
 		return decodeAs[Changed](b)
 	case "person_left":
 		return decodeAs[Left](b)
+	case "badge_given":
+		return decodeAs[BadgeGiven](b)
 	}
 	return nil, say.Refuse(say.Storage, "The list of people holds a step of a kind this version does not know (%s). Start a newer version of Lastlook.", kind)
 }
@@ -111,6 +126,8 @@ type Roster struct {
 	People  []Person // in the order in which they joined
 	Version int
 	LastAt  time.Time
+
+	void map[string]string // badges that were in force once, and the ID of who had them
 }
 
 // Person finds somebody by ID.
@@ -123,6 +140,39 @@ func (r *Roster) Person(id string) (Person, bool) {
 	return Person{}, false
 }
 
+// ByBadge finds the person with a badge that is in force.
+func (r *Roster) ByBadge(payload string) (Person, bool) {
+	for _, p := range r.People {
+		if p.Badge == payload && payload != "" && !p.Retired {
+			return p, true
+		}
+	}
+	return Person{}, false
+}
+
+// HadBadge finds who had a badge that is not in force any more: the person has
+// another one now, or has left.
+func (r *Roster) HadBadge(payload string) (Person, bool) {
+	if id, ok := r.void[payload]; ok {
+		return r.Person(id)
+	}
+	for _, p := range r.People {
+		if p.Badge == payload && payload != "" && p.Retired {
+			return p, true
+		}
+	}
+	return Person{}, false
+}
+
+// Used reports whether an ID or badge was ever used on this list, as either: neither
+// is used twice.
+func (r *Roster) Used(payload string) bool {
+	if _, ok := r.void[payload]; ok {
+		return true
+	}
+	return slices.ContainsFunc(r.People, func(p Person) bool { return p.ID == payload || p.Badge == payload })
+}
+
 // Working gives those who have not left.
 func (r *Roster) Working() []Person {
 	return slices.DeleteFunc(slices.Clone(r.People), func(p Person) bool { return p.Retired })
@@ -132,7 +182,7 @@ func (r *Roster) Working() []Person {
 func (r *Roster) Apply(e Event, at time.Time) error {
 	switch e := e.(type) {
 	case Joined:
-		r.People = append(r.People, Person{ID: e.ID, Name: e.Name, Roles: e.Roles})
+		r.People = append(r.People, Person{ID: e.ID, Badge: e.ID, Name: e.Name, Roles: e.Roles})
 	case Changed:
 		i := slices.IndexFunc(r.People, func(p Person) bool { return p.ID == e.ID })
 		if i < 0 {
@@ -145,6 +195,16 @@ func (r *Roster) Apply(e Event, at time.Time) error {
 			return fmt.Errorf("people: %s left before joining", e.ID)
 		}
 		r.People[i].Retired = true
+	case BadgeGiven:
+		i := slices.IndexFunc(r.People, func(p Person) bool { return p.ID == e.ID })
+		if i < 0 {
+			return fmt.Errorf("people: %s has a badge before joining", e.ID)
+		}
+		if r.void == nil {
+			r.void = map[string]string{}
+		}
+		r.void[r.People[i].Badge] = e.ID
+		r.People[i].Badge = e.Badge
 	}
 	r.Version++
 	r.LastAt = at
@@ -156,9 +216,11 @@ type Command interface{ isCommand() }
 
 // The commands.
 type (
-	// Join puts a person on the list. ID is made by the caller.
+	// Join puts a person on the list. ID and Badge are made by the caller; without a
+	// Badge the ID is the badge.
 	Join struct {
 		ID    string
+		Badge string
 		Name  string
 		Roles []string
 	}
@@ -170,11 +232,16 @@ type (
 	}
 	// Leave retires a person.
 	Leave struct{ ID string }
+	// GiveBadge gives a person a new badge, because the old one is lost, or can be
+	// read in records. Badge is made by the caller.
+	GiveBadge struct{ ID, Badge string }
 )
 
 func (Join) isCommand()   {}
 func (Change) isCommand() {}
 func (Leave) isCommand()  {}
+
+func (GiveBadge) isCommand() {}
 
 // Decide says what follows from a command, or refuses it in words. Who may give
 // it is asked elsewhere; what it does here is keep the list sound, above all
@@ -186,10 +253,14 @@ func Decide(r *Roster, c Command) ([]Event, error) {
 		if err != nil {
 			return nil, err
 		}
-		if _, here := r.Person(c.ID); here || c.ID == "" {
+		if c.ID == "" || r.Used(c.ID) || r.Used(c.Badge) {
 			return nil, say.Refuse(say.Conflict, "That badge belongs to somebody already: try again.")
 		}
-		return []Event{Joined{ID: c.ID, Name: name, Roles: c.Roles}}, nil
+		events := []Event{Joined{ID: c.ID, Name: name, Roles: c.Roles}}
+		if c.Badge != "" && c.Badge != c.ID {
+			events = append(events, BadgeGiven{ID: c.ID, Badge: c.Badge})
+		}
+		return events, nil
 	case Change:
 		p, here := r.Person(c.ID)
 		if !here || p.Retired {
@@ -212,6 +283,15 @@ func Decide(r *Roster, c Command) ([]Event, error) {
 			return nil, say.Refuse(say.Illegal, "%s is the last supervisor: make somebody else a supervisor first.", p.Name)
 		}
 		return []Event{Left{ID: c.ID}}, nil
+	case GiveBadge:
+		p, here := r.Person(c.ID)
+		if !here || p.Retired {
+			return nil, say.Refuse(say.NotFound, "There is nobody with that badge on the list.")
+		}
+		if c.Badge == "" || r.Used(c.Badge) {
+			return nil, say.Refuse(say.Conflict, "That badge belongs to somebody already: try again.")
+		}
+		return []Event{BadgeGiven{ID: c.ID, Badge: c.Badge}}, nil
 	}
 	return nil, say.Refuse(say.Invalid, "The list does not know this step.")
 }

@@ -55,6 +55,13 @@ func TestDecide(t *testing.T) {
 		{"last supervisor steps down", []Command{ida, tam}, Change{ID: "AAAA", Name: "Ida Fenn", Roles: []string{Inspector}}, say.Illegal, "last supervisor"},
 		{"last supervisor leaves", []Command{ida, tam}, Leave{ID: "AAAA"}, say.Illegal, "last supervisor"},
 		{"inspector leaves", []Command{ida, tam}, Leave{ID: "BBBB"}, "", ""},
+		{"another badge", []Command{ida}, GiveBadge{ID: "AAAA", Badge: "DDDD"}, "", ""},
+		{"a badge for nobody", []Command{ida}, GiveBadge{ID: "ZZZZ", Badge: "DDDD"}, say.NotFound, "nobody"},
+		{"a badge for one who left", []Command{ida, tam, Leave{ID: "BBBB"}}, GiveBadge{ID: "BBBB", Badge: "DDDD"}, say.NotFound, "nobody"},
+		{"no badge", []Command{ida}, GiveBadge{ID: "AAAA"}, say.Conflict, "badge"},
+		{"the badge of another", []Command{ida, tam}, GiveBadge{ID: "AAAA", Badge: "BBBB"}, say.Conflict, "belongs to somebody"},
+		{"a badge that was void", []Command{ida, GiveBadge{ID: "AAAA", Badge: "DDDD"}}, GiveBadge{ID: "AAAA", Badge: "AAAA"}, say.Conflict, "belongs to somebody"},
+		{"joins with a void badge", []Command{ida, GiveBadge{ID: "AAAA", Badge: "DDDD"}, GiveBadge{ID: "AAAA", Badge: "EEEE"}}, Join{ID: "p-1", Badge: "DDDD", Name: "Bea Lund", Roles: []string{Trainee}}, say.Conflict, "belongs to somebody"},
 		{"leaves twice", []Command{ida, tam, Leave{ID: "BBBB"}}, Leave{ID: "BBBB"}, say.NotFound, "nobody"},
 	}
 	for _, tt := range tests {
@@ -81,5 +88,63 @@ func TestRetiredKeepsName(t *testing.T) {
 	}
 	if w := r.Working(); len(w) != 1 || w[0].ID != "AAAA" {
 		t.Errorf("Working() = %+v, want only AAAA", w)
+	}
+}
+
+// A person who joined before badges were apart has the ID as badge, until another is
+// given; whoever joins now has both from the start.
+func TestBadges(t *testing.T) {
+	r := &Roster{}
+	do := func(c Command) {
+		t.Helper()
+		events, err := Decide(r, c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range events {
+			b, err := Encode(e)
+			if err != nil {
+				t.Fatal(err)
+			}
+			again, err := Decode(e.Kind(), b)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := r.Apply(again, time.Time{}); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	do(Join{ID: "AAAA", Name: "Ida Fenn", Roles: []string{Supervisor}})
+	do(Join{ID: "p-1", Badge: "BBBB", Name: "Tam Orrin", Roles: []string{Inspector}})
+	do(Join{ID: "p-2", Badge: "CCCC", Name: "Bea Lund", Roles: []string{Trainee}})
+	check := func(badge, holder, had string) {
+		t.Helper()
+		now, _ := r.ByBadge(badge)
+		once, _ := r.HadBadge(badge)
+		if now.Name != holder || once.Name != had {
+			t.Errorf("%q is of %q and was of %q, want %q and %q", badge, now.Name, once.Name, holder, had)
+		}
+	}
+	check("AAAA", "Ida Fenn", "")
+	check("BBBB", "Tam Orrin", "")
+	check("", "", "")
+	do(GiveBadge{ID: "AAAA", Badge: "DDDD"})
+	do(GiveBadge{ID: "p-1", Badge: "EEEE"})
+	do(GiveBadge{ID: "p-1", Badge: "FFFF"})
+	do(Leave{ID: "p-2"})
+	check("AAAA", "", "Ida Fenn")
+	check("DDDD", "Ida Fenn", "")
+	check("BBBB", "", "Tam Orrin")
+	check("EEEE", "", "Tam Orrin")
+	check("FFFF", "Tam Orrin", "")
+	check("CCCC", "", "Bea Lund")
+	for _, used := range []string{"AAAA", "BBBB", "CCCC", "EEEE", "p-1"} {
+		if !r.Used(used) {
+			t.Errorf("%s may be used again", used)
+		}
+	}
+	if p, _ := r.Person("AAAA"); p.Badge != "DDDD" || p.Name != "Ida Fenn" {
+		t.Errorf("the person is %+v", p)
 	}
 }

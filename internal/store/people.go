@@ -53,8 +53,27 @@ func (s *Store) Roster(ctx context.Context) (*people.Roster, error) {
 	return r, explain(err, s.dir)
 }
 
+// newBadge makes a badge that nobody on the list has or had.
+func (s *Store) newBadge(r *people.Roster) string {
+	for {
+		if b := code.NewToken(code.KindBadge, s.random64()); !r.Used(b) {
+			return b
+		}
+	}
+}
+
+// newPerson makes an ID for a person. It is no payload of any code, so that no badge
+// can be printed from it.
+func (s *Store) newPerson(r *people.Roster) string {
+	for {
+		if id := fmt.Sprintf("p-%016x", s.random64()); !r.Used(id) {
+			return id
+		}
+	}
+}
+
 // DoPeople takes a step on the list of people, with an idempotency key. A Join
-// without an ID gets a new one.
+// without an ID gets a new one, and a badge; a GiveBadge without a badge a new one.
 func (s *Store) DoPeople(ctx context.Context, actor consignment.Actor, bench, key string, c people.Command) (*people.Roster, error) {
 	var roster *people.Roster
 	err := s.inTx(ctx, func(tx *gorm.DB) error {
@@ -65,14 +84,17 @@ func (s *Store) DoPeople(ctx context.Context, actor consignment.Actor, bench, ke
 		if _, repeated, err := seen(tx, key); err != nil || repeated {
 			return err
 		}
-		if j, ok := c.(people.Join); ok && j.ID == "" {
-			for j.ID == "" {
-				id := code.NewToken(code.KindBadge, s.random64())
-				if _, used := roster.Person(id); !used {
-					j.ID = id
-				}
+		switch step := c.(type) {
+		case people.Join:
+			if step.ID == "" {
+				step.ID, step.Badge = s.newPerson(roster), s.newBadge(roster)
+				c = step
 			}
-			c = j
+		case people.GiveBadge:
+			if step.Badge == "" {
+				step.Badge = s.newBadge(roster)
+				c = step
+			}
 		}
 		events, err := people.Decide(roster, c)
 		if err != nil {
