@@ -421,16 +421,13 @@ func (s *Store) Claim(ctx context.Context, c notify.Claim) ([]notify.Job, error)
 	var jobs []notify.Job
 	err := s.db.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
 		now := s.Now().UTC()
-		var rows []outboxRow
-		err := tx.Where("standing = ? AND channel = ? AND contact IN ? AND next_at <= ? AND lease_until <= ?",
-			notify.Waiting, string(c.Channel), c.Contacts, formatTime(now), formatTime(now)).
-			Order("next_at, queued_at, id").Limit(c.Limit).Find(&rows).Error
-		if err != nil || len(rows) == 0 {
-			return err
-		}
-		for _, taken := range rows {
+		for len(jobs) < c.Limit {
+			taken, err := nextDue(tx, c, formatTime(now))
+			if err != nil || taken.Sent.ID == "" {
+				return err
+			}
 			row := taken.Sent
-			err := tx.Exec("UPDATE outbox SET lease = ?, lease_until = ?, attempts = attempts + 1, unsure = (unsure OR trying), trying = 1 WHERE id = ?",
+			err = tx.Exec("UPDATE outbox SET lease = ?, lease_until = ?, attempts = attempts + 1, unsure = (unsure OR trying), trying = 1 WHERE id = ?",
 				c.Worker, formatTime(now.Add(c.Lease)), row.ID).Error
 			if err != nil {
 				return err
@@ -459,6 +456,26 @@ func (s *Store) Claim(ctx context.Context, c notify.Claim) ([]notify.Job, error)
 		return nil, explain(fmt.Errorf("taking messages in hand: %w", err), s.dir)
 	}
 	return jobs, nil
+}
+
+// nextDue finds the message that has waited longest. It looks at the head of each
+// contact's queue: a long queue must not make every look long. The standing is
+// written out because an index of waiting messages is found only so.
+func nextDue(tx *gorm.DB, c notify.Claim, now string) (outboxRow, error) {
+	var row outboxRow
+	if len(c.Contacts) == 0 {
+		return row, nil
+	}
+	var args []any
+	for _, name := range c.Contacts {
+		args = append(args, name)
+	}
+	args = append(args, string(c.Channel), now, now)
+	err := tx.Raw("WITH who(name) AS (VALUES "+strings.Repeat("(?), ", len(c.Contacts)-1)+"(?)) "+
+		"SELECT o.* FROM who JOIN outbox AS o ON o.id = (SELECT id FROM outbox WHERE standing = 'waiting' AND channel = ? AND contact = who.name "+
+		"AND next_at <= ? AND lease_until <= ? ORDER BY next_at, queued_at, id LIMIT 1) "+
+		"ORDER BY o.next_at, o.queued_at, o.id LIMIT 1", args...).Scan(&row).Error
+	return row, err
 }
 
 // Settle keeps what came of a try. That a message was taken or refused for good
@@ -493,7 +510,7 @@ func (s *Store) Settle(ctx context.Context, worker string, job notify.Job, r not
 func (s *Store) NextTry(ctx context.Context, ch notify.Channel, contacts []string) (time.Time, error) {
 	var at string
 	err := s.db.WithContext(ctx).Model(&sentRow{}).Select("COALESCE(MIN(CASE WHEN lease_until > next_at THEN lease_until WHEN next_at = '' THEN queued_at ELSE next_at END), '')").
-		Where("standing = ? AND channel = ? AND contact IN ?", notify.Waiting, string(ch), contacts).Scan(&at).Error
+		Where("standing = 'waiting' AND channel = ? AND contact IN ?", string(ch), contacts).Scan(&at).Error
 	if err != nil {
 		return time.Time{}, explain(err, s.dir)
 	}
@@ -722,8 +739,8 @@ func (s *Store) CountOutbox(ctx context.Context) (OutboxCount, error) {
 	late := formatTime(s.Now().UTC().Add(-notify.FailingAfter))
 	var n [4]int64
 	errs := errors.Join(
-		db.Model(&sentRow{}).Where("standing = ? AND channel IN ?", notify.Waiting, outside).Count(&n[0]).Error,
-		db.Model(&sentRow{}).Where("standing = ? AND channel IN ? AND queued_at <= ?", notify.Waiting, outside, late).Count(&n[1]).Error,
+		db.Model(&sentRow{}).Where("standing = 'waiting' AND channel IN ?", outside).Count(&n[0]).Error,
+		db.Model(&sentRow{}).Where("standing = 'waiting' AND channel IN ? AND queued_at <= ?", outside, late).Count(&n[1]).Error,
 		db.Model(&sentRow{}).Joins("JOIN notices ON notices.id = outbox.notice").
 			Where("standing = ? AND answered_at = '' AND cause = ?", notify.Never, string(notify.Stop)).Count(&n[2]).Error,
 		db.Model(&noticeRow{}).Where("cause = ? AND answered_at = ''", string(notify.Stop)).Count(&n[3]).Error,

@@ -513,6 +513,29 @@ func TestOutboxIsListedInPages(t *testing.T) {
 	}
 }
 
+// TestClaimLooksAtHeadsOfQueues: a claim must not walk the whole queue.
+func TestClaimLooksAtHeadsOfQueues(t *testing.T) {
+	s := open(t, t.TempDir())
+	raiseMany(t, s, 50, telling)
+	rows, err := s.sql.Query("EXPLAIN QUERY PLAN SELECT id FROM outbox WHERE standing = 'waiting' AND channel = ? AND contact = ? AND next_at <= ? AND lease_until <= ? ORDER BY next_at, queued_at, id LIMIT 1", "mail", "Ida Fenn", "9", "9")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rows.Close()
+	var plan []string
+	for rows.Next() {
+		var id, parent, unused int
+		var detail string
+		if err := rows.Scan(&id, &parent, &unused, &detail); err != nil {
+			t.Fatal(err)
+		}
+		plan = append(plan, detail)
+	}
+	if got := strings.Join(plan, "; "); !strings.Contains(got, "USING INDEX outbox_waiting") || strings.Contains(got, "TEMP B-TREE") {
+		t.Errorf("SQLite would %s; want an index search without sorting", got)
+	}
+}
+
 // raiseMany raises occasions without inspections.
 func raiseMany(t testing.TB, s *Store, n int, p notify.Plan) {
 	t.Helper()

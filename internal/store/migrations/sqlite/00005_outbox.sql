@@ -43,7 +43,7 @@ CREATE TABLE outbox (
 
     UNIQUE (notice, contact, channel, telling)
 );
-CREATE INDEX outbox_waiting ON outbox (channel, contact, next_at) WHERE standing = 'waiting';
+CREATE INDEX outbox_waiting ON outbox (channel, contact, next_at, queued_at, id) WHERE standing = 'waiting';
 
 -- +goose Down
 DROP TABLE outbox;
