@@ -88,6 +88,7 @@ var owners = []struct {
 	{"github.com/pressly/goose", []string{"internal/store"}, "migrations are package store's"},
 	{"github.com/blevesearch", []string{"reference"}, "the index stays inside package reference"},
 	{"codeberg.org/go-pdf", []string{"internal/paper"}, "PDF is made in package paper"},
+	{"github.com/wneessen/go-mail", []string{"internal/notify/courier"}, "mail is sent by package courier"},
 	{"github.com/boombuler/barcode", []string{"internal/symbol"}, "barcodes are made in package symbol"},
 	{"github.com/chromedp", []string{"internal/browsertest", "internal/handtest", "kiosk"}, "the browser is driven through package browsertest, in tests only"},
 	{"html/template", []string{"kiosk", "reference"}, "pages are rendered by package kiosk"},
