@@ -269,3 +269,37 @@ func TestUpgradeIsSaid(t *testing.T) {
 		t.Errorf("the copy: %+v, %v", v, err)
 	}
 }
+
+// Who replaces lost keys stands on record, or it does that nobody was named.
+func TestLostKeysByWhom(t *testing.T) {
+	dir := demonstration(t)
+	b := filepath.Join(t.TempDir(), "b.db")
+	if status, out, errs := cli("", "backup", "--data", dir, "-o", b); status != exitDone {
+		t.Fatalf("%s%s", out, errs)
+	}
+	for _, tt := range []struct {
+		name   string
+		args   []string
+		status int
+		want   string
+	}{
+		{"nobody", []string{"--lost-keys", "the computer burnt"}, exitDone, "somebody on the console, who gave no name: the computer burnt (LOST"},
+		{"somebody", []string{"--lost-keys", "the computer burnt", "--by", "ida fenn"}, exitDone, "Ida Fenn: the computer burnt (LOST"},
+		{"a stranger", []string{"--lost-keys", "the computer burnt", "--by", "Eve"}, exitRefused, `"Eve" is not on the list of people in the backup: name one of Ida Fenn`},
+		{"a name for nothing", []string{"--by", "Ida Fenn"}, exitUsage, "--by goes with --lost-keys"},
+	} {
+		data := filepath.Join(t.TempDir(), "data")
+		status, out, errs := cli("", append([]string{"restore", "--from", b, "--data", data}, tt.args...)...)
+		if status != tt.status {
+			t.Errorf("%s: restore = %d\n%s%s", tt.name, status, out, errs)
+		}
+		if status == exitDone {
+			_, out, errs = cli("", "keys", "--data", data)
+		} else if _, err := os.Stat(data); !os.IsNotExist(err) {
+			t.Errorf("%s: a folder is there all the same (%v)", tt.name, err)
+		}
+		if !strings.Contains(out+errs, tt.want) {
+			t.Errorf("%s: %s%s\nwant %q", tt.name, out, errs, tt.want)
+		}
+	}
+}

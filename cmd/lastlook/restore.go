@@ -7,12 +7,11 @@ import (
 	"strings"
 	"time"
 
-	"lastlook/internal/consignment"
 	"lastlook/internal/store"
 )
 
 const restoreHelp = `restore --from FILE --data DIR [--keys FILE] [--was DIR | --head FINGERPRINT]
-       lastlook restore --from FILE --data DIR --lost-keys REASON [--was DIR | --head FINGERPRINT]
+       lastlook restore --from FILE --data DIR --lost-keys REASON [--by NAME] [--was DIR | --head FINGERPRINT]
 
 Makes a data folder from a backup. The folder must be new or empty: keep the one
 before until all is settled. The backup is checked first and never changed; a
@@ -38,6 +37,7 @@ func runRestore(ctx context.Context, t terminal, args []string) error {
 	was := fs.String("was", "", "data `folder` that the bench worked on before, to tell what is lost")
 	head := fs.String("head", "", "`fingerprint` of a printed head, to tell what is lost")
 	lost := fs.String("lost-keys", "", "make new keys, because the site's are lost; the `reason` goes on record")
+	by := fs.String("by", "", "`name` of the person on the list who restores; with --lost-keys it goes on record")
 	rest, err := parse(fs, args)
 	switch {
 	case err != nil:
@@ -50,6 +50,8 @@ func runRestore(ctx context.Context, t terminal, args []string) error {
 		return usagef("give --was or --head, not both: the folder before knows more than a print")
 	case *keys != "" && *lost != "":
 		return usagef("give --keys or --lost-keys, not both")
+	case *by != "" && !given(fs, "lost-keys"):
+		return usagef("--by goes with --lost-keys: nothing else that restore does is put on record under a name")
 	case given(fs, "lost-keys") && strings.TrimSpace(*lost) == "":
 		return usagef("say how the keys were lost: --lost-keys \"the computer burnt\"")
 	}
@@ -59,7 +61,7 @@ func runRestore(ctx context.Context, t terminal, args []string) error {
 	}
 	done, err := store.RestoreBackup(ctx, store.Restore{
 		From: *from, Data: dir, Keys: *keys, Was: *was, Printed: *head, LostKeys: *lost,
-		Actor: consignment.Actor{ID: "office", Name: "lastlook restore"},
+		By: *by,
 	}, time.Now())
 	if err != nil {
 		return err

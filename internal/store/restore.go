@@ -44,8 +44,9 @@ type Restore struct {
 	// LostKeys is why there are no keys any more, if that is so. Then new ones are made
 	// and the record says that the old ones did not sign for them.
 	LostKeys string
-	// Actor is who restores; it is on record if new keys are made.
-	Actor consignment.Actor
+	// By is the name of whoever restores, as on the list of people in the backup. It is on
+	// record if new keys are made; without it the record says that nobody was named.
+	By string
 }
 
 // Restored is what came of a restore.
@@ -222,7 +223,7 @@ func (r Restore) bringKeys(ctx context.Context, work string, done *Restored) err
 			return say.Refuse(say.Invalid, "The backup is from before there were keys: none can be lost. Restore it without that.")
 		}
 		done.Keys = true
-		return replaceLostKeys(ctx, work, r.Actor, strings.TrimSpace(r.LostKeys))
+		return replaceLostKeys(ctx, work, r.By, strings.TrimSpace(r.LostKeys))
 	}
 	from := r.Keys
 	if from == "" {
@@ -297,7 +298,7 @@ func (r Restore) bringNotes(work, file string, done *Restored) error {
 
 // replaceLostKeys makes new keys for a site whose keys are lost and puts on record that
 // the old ones did not sign for them.
-func replaceLostKeys(ctx context.Context, dir string, actor consignment.Actor, reason string) error {
+func replaceLostKeys(ctx context.Context, dir, by, reason string) error {
 	s, err := connect(dir)
 	if err != nil {
 		return explainRestore(err, dir)
@@ -316,6 +317,10 @@ func replaceLostKeys(ctx context.Context, dir string, actor consignment.Actor, r
 		if err != nil {
 			return err
 		}
+		actor, err := onConsole(tx, by)
+		if err != nil {
+			return err
+		}
 		next, err := ledger.NewKeys(site.Name, rand.Reader)
 		if err != nil {
 			return err
@@ -329,6 +334,29 @@ func replaceLostKeys(ctx context.Context, dir string, actor consignment.Actor, r
 		}
 		return s.appendSite(tx, site, actor, "", "", e)
 	})
+}
+
+// onConsole gives the person with a name on the list, or says that nobody was named.
+func onConsole(tx *gorm.DB, by string) (consignment.Actor, error) {
+	by = strings.Join(strings.Fields(by), " ")
+	if by == "" {
+		return consignment.Actor{ID: "console", Name: "somebody on the console, who gave no name"}, nil
+	}
+	roster, err := loadRoster(tx)
+	if err != nil {
+		return consignment.Actor{}, err
+	}
+	var names []string
+	for _, p := range roster.Working() {
+		if strings.EqualFold(p.Name, by) {
+			return consignment.Actor{ID: p.ID, Name: p.Name, Roles: p.Roles}, nil
+		}
+		names = append(names, p.Name)
+	}
+	if len(names) == 0 {
+		return consignment.Actor{}, say.Refuse(say.Invalid, "Nothing was restored or changed. Nobody is on the list of people in the backup, so nobody can be named: leave the name out.")
+	}
+	return consignment.Actor{}, say.Refuse(say.Invalid, "Nothing was restored or changed. %q is not on the list of people in the backup: name one of %s, or leave the name out.", by, strings.Join(names, ", "))
 }
 
 // moveIn gives the finished folder its name.

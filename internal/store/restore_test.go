@@ -109,7 +109,7 @@ func TestRestoreWhenKeysAreLost(t *testing.T) {
 	b := backup(t, s, Target{Path: t.TempDir()})
 	was, _ := s.Site(ctx)
 	ida := consignment.Actor{ID: "AAAA", Name: "Ida Fenn"}
-	done, data := restore(t, Restore{From: b.Path, LostKeys: "the computer burnt", Actor: ida})
+	done, data := restore(t, Restore{From: b.Path, LostKeys: "the computer burnt"})
 	if !done.Keys {
 		t.Error("it says that there are no keys")
 	}
@@ -303,7 +303,7 @@ func TestLossIsSaid(t *testing.T) {
 		}
 	})
 	t.Run("folder before, keys lost as well", func(t *testing.T) {
-		done, data := restore(t, Restore{From: b.Path, Was: s.dir, LostKeys: "stolen with the computer", Actor: tam})
+		done, data := restore(t, Restore{From: b.Path, Was: s.dir, LostKeys: "stolen with the computer"})
 		if !done.Back {
 			t.Error("it does not say that steps are lost")
 		}
