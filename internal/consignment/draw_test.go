@@ -213,4 +213,22 @@ func TestPythonDrawsTheSame(t *testing.T) {
 	if out, err := run(desc); err == nil || !strings.Contains(out, "not the one that was sealed") {
 		t.Errorf("with another mark on one package: %v\n%s", err, out)
 	}
+
+	// The second round of goods from which packages were taken out.
+	pkg := in.s.Running().ToExamine()[0]
+	in.do(Fetch{pkg}, Open{pkg}, LookPackage{pkg}, CountUnits{pkg, 4}, RecordFind{Facts: facts(pkg, 1, Soil, NotTold)}, EndRound{})
+	clean := in.s.Numbers()
+	clean = slices.DeleteFunc(clean, func(n int) bool { return n == pkg || n%3 == 0 })
+	in.do(ChangeList{Removed: clean[:9], Reason: "sold elsewhere"}, CleanBench{Bench: "bench 1", How: "swept"}, benchCheck(DefaultRules(), false))
+	in.do(Seal{Counted: in.s.Count(), Rules: DefaultRules(), Reason: "washed"})
+	_, d = drawnAt(t, in.s.History, 2)
+	desc = description{d.Evidence.Key, d.Evidence.Proof, d.Evidence.Input, in.s.Lines, d.Seed, d.Examine}
+	if out, err := run(desc); err != nil {
+		t.Errorf("with packages taken out: verify_draw.py: %v\n%s", err, out)
+	}
+	desc.Lines = slices.Clone(desc.Lines)
+	desc.Lines[0].Removed = nil
+	if out, err := run(desc); err == nil || !strings.Contains(out, "not the one that was sealed") {
+		t.Errorf("with the packages back in the list: %v\n%s", err, out)
+	}
 }

@@ -20,7 +20,8 @@ The description has:
   proof    160 hexadecimal digits
   alpha    what the draw is bound to: site, consignment, number, round, rules,
            rate, minimum, spread, packages, examine, quotas, list
-  lines    optional: the sealed list; its hash is then checked against alpha.list
+  lines    optional: the sealed list; its hash is then checked against alpha.list.
+           A line may have "removed": the numbers of packages taken out of it
   sizes    packages of each crop line, if there are quotas and no lines
   seed     optional: the seed claimed
   drawn    optional: the packages claimed, in draw order
@@ -235,16 +236,26 @@ def list_digest(a, lines):
         refs = line.get("refs") or []
         values += [line["crop"], line.get("batch", ""), line.get("bay", "")]
         values += [line["packages"], line["units_per_package"], len(refs)] + refs
+    gone = [n for line in lines for n in line.get("removed") or []]
+    if gone:
+        values += ["removed", len(gone)] + gone
     return hashlib.sha256(fields(values)).hexdigest()
 
 
 def check(draw):
     """What was worked out, and the sentences about what does not agree."""
-    a, wrong = draw["alpha"], []
+    a, wrong, there = draw["alpha"], [], None
     alpha = alpha_bytes(a)
     sizes = draw.get("sizes") or []
     if draw.get("lines"):
-        sizes = [line["packages"] for line in draw["lines"]]
+        # Packages that were taken out keep their numbers: the draw counts the others.
+        first, there, sizes = 1, [], []
+        for line in draw["lines"]:
+            gone = set(line.get("removed") or [])
+            left = [n for n in range(first, first + line["packages"]) if n not in gone]
+            first += line["packages"]
+            there += left
+            sizes.append(len(left))
         if list_digest(a, draw["lines"]) != a["list"]:
             wrong.append("the package list is not the one that was sealed")
         if sum(sizes) != a["packages"]:
@@ -254,6 +265,8 @@ def check(draw):
         return {"alpha": alpha.hex()}, wrong + ["the proof does not belong to this key and this list"]
     seed = out[:32]
     drawn, reserves = select(seed, a["packages"], a["examine"], a.get("quotas"), sizes)
+    if there is not None and len(there) == a["packages"]:
+        drawn, reserves = [there[n - 1] for n in drawn], [there[n - 1] for n in reserves]
     if draw.get("seed") not in (None, seed.hex()):
         wrong.append("the seed is another one")
     if draw.get("drawn") not in (None, drawn):
