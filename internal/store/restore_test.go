@@ -10,7 +10,6 @@ import (
 	"testing"
 	"time"
 
-	"lastlook/internal/consignment"
 	"lastlook/internal/say"
 )
 
@@ -108,7 +107,6 @@ func TestRestoreWhenKeysAreLost(t *testing.T) {
 	s, code := lived(t)
 	b := backup(t, s, Target{Path: t.TempDir()})
 	was, _ := s.Site(ctx)
-	ida := consignment.Actor{ID: "AAAA", Name: "Ida Fenn"}
 	done, data := restore(t, Restore{From: b.Path, LostKeys: "the computer burnt"})
 	if !done.Keys {
 		t.Error("it says that there are no keys")
