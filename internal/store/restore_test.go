@@ -105,9 +105,12 @@ func TestRestoreWithoutKeys(t *testing.T) {
 
 func TestRestoreWhenKeysAreLost(t *testing.T) {
 	s, code := lived(t)
+	if _, err := s.DoPeople(ctx, tam, "office", "", people.Join{Name: "Ida Fenn", Roles: []string{people.Supervisor}}); err != nil {
+		t.Fatal(err)
+	}
 	b := backup(t, s, Target{Path: t.TempDir()})
 	was, _ := s.Site(ctx)
-	done, data := restore(t, Restore{From: b.Path, LostKeys: "the computer burnt"})
+	done, data := restore(t, Restore{From: b.Path, LostKeys: "the computer burnt", By: "Ida Fenn"})
 	if !done.Keys {
 		t.Error("it says that there are no keys")
 	}
