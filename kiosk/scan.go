@@ -121,6 +121,9 @@ func (k *kiosk) scan(c *gin.Context) error {
 
 // answer decides what a scan means here and does it.
 func (k *kiosk) answer(s scanned, text string) (answer, error) {
+	if isMark(text) {
+		return k.scanMark(s, text)
+	}
 	cd, err := code.Parse(text)
 	if errors.Is(err, code.ErrUnknown) {
 		return k.foreign(s, text, err)

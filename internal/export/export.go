@@ -100,16 +100,35 @@ func Mark(ctx context.Context, st *store.Store, s *consignment.State) (*record.M
 		return nil, nil
 	}
 	for _, rec := range slices.Backward(s.History) {
-		end, ok := rec.Event.(consignment.RoundEnded)
-		if !ok || end.Round != r.Number {
-			continue
+		if end, ok := rec.Event.(consignment.RoundEnded); ok && end.Round == r.Number {
+			m, err := markOf(ctx, st, s, rec.Version, end)
+			return &m, err
 		}
-		e, head, err := st.Stood(ctx, s.Code, rec.Version)
-		if err != nil {
-			return nil, err
-		}
-		leaf := e.Hash()
-		return &record.Mark{Code: s.Code, Outcome: end.Outcome, Head: record.Compact(head.Fingerprint()), Leaf: hex.EncodeToString(leaf[:])}, nil
 	}
 	return nil, nil
+}
+
+// Marks gives what the printed records of all ended rounds of the consignment carry,
+// oldest first.
+func Marks(ctx context.Context, st *store.Store, s *consignment.State) ([]record.Mark, error) {
+	var marks []record.Mark
+	for _, rec := range s.History {
+		if end, ok := rec.Event.(consignment.RoundEnded); ok {
+			m, err := markOf(ctx, st, s, rec.Version, end)
+			if err != nil {
+				return nil, err
+			}
+			marks = append(marks, m)
+		}
+	}
+	return marks, nil
+}
+
+func markOf(ctx context.Context, st *store.Store, s *consignment.State, version int, end consignment.RoundEnded) (record.Mark, error) {
+	e, head, err := st.Stood(ctx, s.Code, version)
+	if err != nil {
+		return record.Mark{}, err
+	}
+	leaf := e.Hash()
+	return record.Mark{Code: s.Code, Outcome: end.Outcome, Head: record.Compact(head.Fingerprint()), Leaf: hex.EncodeToString(leaf[:])}, nil
 }
