@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"lastlook/internal/people"
 	"lastlook/internal/say"
 )
 
