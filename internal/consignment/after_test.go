@@ -87,10 +87,11 @@ func TestHoldEndsByTheDecision(t *testing.T) {
 		answer AnswerSample
 		want   Standing // after the hold is ended
 		rung   ladder.Rung
+		why    string // of the new outcome
 	}{
-		{"harmless", AnswerSample{Result: Identified, Entry: pin("Springtail", "beneficial", ladder.Note)}, StandWork, ladder.Note},
-		{"a common pest, alive", AnswerSample{Result: Identified, Entry: pin("Thrips", "insect", ladder.Reject), Alive: AliveYes}, StandRejected, ladder.Reject},
-		{"nothing found", AnswerSample{Result: NotFound}, StandWork, ladder.Note},
+		{"harmless", AnswerSample{Result: Identified, Entry: pin("Springtail", "beneficial", ladder.Note)}, StandWork, ladder.Note, ""},
+		{"a common pest, alive", AnswerSample{Result: Identified, Entry: pin("Thrips", "insect", ladder.Reject), Alive: AliveYes}, StandRejected, ladder.Reject, "The reference says so."},
+		{"nothing found", AnswerSample{Result: NotFound}, StandWork, ladder.Note, ""},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			in := sampled(t)
@@ -102,6 +103,9 @@ func TestHoldEndsByTheDecision(t *testing.T) {
 				t.Errorf("the find stands at %s, want %s", got, tt.rung)
 			}
 			in.do(EndHold{}).standing(tt.want)
+			if e := in.s.Round().Ended; e != nil && !strings.Contains(e.Reasons[0].String(), tt.why) {
+				t.Errorf("it ended because %q, want %q", e.Reasons[0], tt.why)
+			}
 		})
 	}
 }
@@ -137,6 +141,7 @@ func TestCustody(t *testing.T) {
 	in.do(take).refused(take, say.Conflict, "already")
 	in.refused(MoveSample{Sample: "S2S2", Step: Stored}, say.Invalid, "where")
 	in.refused(MoveSample{Sample: "S2S2", Step: HandedOver}, say.Invalid, "who took")
+	in.refused(MoveSample{Sample: "S2S2", Step: HandedOver, By: strings.Repeat("x", 121)}, say.Invalid, "longer than 120")
 	in.refused(MoveSample{Sample: "S2S2", Step: Received, By: "lab"}, say.Illegal, "never handed over")
 	in.as(ida).refused(AnswerSample{Sample: "S2S2", Result: NotFound, Laboratory: "lab"}, say.Illegal, "never handed over")
 	in.do(MoveSample{Sample: "S2S2", Step: HandedOver, By: "courier"})
@@ -269,6 +274,19 @@ func TestDetail(t *testing.T) {
 		t.Errorf("%v are left to examine, want none", left)
 	}
 	in.do(ChangeList{Removed: []int{pkg}, Reason: "infested"})
+}
+
+// A suspected quarantine pest met in the detailed examination stops the goods.
+func TestDetailStops(t *testing.T) {
+	in := ended(t, LivePest, AliveYes, lavender(30)).do(PlanDetail{})
+	pkg := in.s.Round().Detail.Packages[0]
+	look := LookDetail{Package: pkg, Units: 12, Affected: 1, What: Suspect}
+	in.do(look).standing(StandStopped)
+	in.refused(Move{Place: bayQ}, say.Illegal, "stays where it is")
+	in.do(look).standing(StandStopped) // looked at again: still the one stop
+	if n := len(in.s.Holds); n != 1 || in.s.Holds[0].Rung != ladder.Stop {
+		t.Errorf("%d holds, want one stop", n)
+	}
 }
 
 func TestListKeepsNumbers(t *testing.T) {

@@ -1,6 +1,7 @@
 package consignment
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -257,7 +258,16 @@ func (s *State) decideDetail(c LookDetail) ([]Event, error) {
 	if err := tooLong(c.Note, "note"); err != nil {
 		return nil, err
 	}
-	return []Event{DetailLooked{Round: r.Number, Package: c.Package, Units: c.Units, Affected: c.Affected, What: c.What, Entry: c.Entry, Note: strings.TrimSpace(c.Note)}}, nil
+	looked := DetailLooked{Round: r.Number, Package: c.Package, Units: c.Units, Affected: c.Affected, What: c.What, Entry: c.Entry, Note: strings.TrimSpace(c.Note)}
+	if c.What != Suspect && (c.Entry == nil || c.Entry.Rung != ladder.Stop) {
+		return []Event{looked}, nil
+	}
+	// A suspected quarantine pest stops the goods wherever it is met.
+	hold, err := s.decideHoldBack(HoldBack{Rung: ladder.Stop, Reason: fmt.Sprintf("Suspected quarantine pest in package %03d, seen in the detailed examination.", c.Package)})
+	if say.CodeOf(err) == say.Conflict {
+		return []Event{looked}, nil // stopped already
+	}
+	return append([]Event{looked}, hold...), err
 }
 
 // mayRemove refuses the removal of infested packages where the rule set does not

@@ -270,7 +270,7 @@ func (s *State) decideMarks(c PrintMarks) ([]Event, error) {
 func (s *State) BenchesToClean() []Unclean {
 	var out []Unclean
 	for _, r := range s.Rounds {
-		if e := r.Ended; e == nil || e.Outcome != Stopped && (e.Outcome != Rejected || r.onlyLapsed()) {
+		if e := r.Ended; e == nil || e.Outcome != Stopped && (e.Outcome != Rejected || r.OnlyLapsed()) {
 			continue
 		}
 		for _, bench := range r.benches {
@@ -282,9 +282,9 @@ func (s *State) BenchesToClean() []Unclean {
 	return out
 }
 
-// onlyLapsed reports whether nothing was found: the round was rejected because
-// its window ran out.
-func (r *Round) onlyLapsed() bool {
+// OnlyLapsed reports whether nothing was found: if the round was rejected, it was
+// because its window ran out.
+func (r *Round) OnlyLapsed() bool {
 	for _, f := range r.Finds {
 		if f.Rung > ladder.Note {
 			return false
@@ -303,10 +303,12 @@ type Unclean struct {
 	Outcome     Outcome
 }
 
-// refuse says that the bench cannot be used.
-func (u *Unclean) refuse() error {
-	return say.Refuse(say.Illegal, "%s was used for %s (%s) and is not clean yet: clean it and the area around it, and record that first.", u.Bench, u.Number, u.Outcome.Words())
+// Words says that the bench cannot be used, and what to do.
+func (u *Unclean) Words() say.Text {
+	return say.T("%s was used for %s (%s) and is not clean yet: clean it and the area around it, and record that first.", u.Bench, u.Number, u.Outcome.Words())
 }
+
+func (u *Unclean) refuse() error { return &say.Refusal{Code: say.Illegal, Text: u.Words()} }
 
 func (s *State) decideBenchClean(c CleanBench) ([]Event, error) {
 	how, err := reason(c.How, "Say how the bench was cleaned: with what, and what was thrown away.")
