@@ -110,6 +110,8 @@ func (k *kiosk) readRun(st *consignment.State, get func(string) string) (labelRu
 	switch {
 	case r.To < r.From:
 		w.add("to", say.T("The last label must be from %s to %s.", itoa(r.From), itoa(st.Total())))
+	case present(st, r.From, r.To) == 0 && st.Total() > 0:
+		w.add("from", say.T("Packages %s to %s were taken out: there is no label to print.", itoa(r.From), itoa(r.To)))
 	case r.To-r.From+1 > paper.MaxLabels:
 		w.add("to", say.T("%s labels are more than one file holds (%s). Print %s to %s first, then the rest.",
 			itoa(r.To-r.From+1), itoa(paper.MaxLabels), itoa(r.From), itoa(r.From+paper.MaxLabels-1)))
@@ -157,10 +159,13 @@ func (k *kiosk) showLabels(c *gin.Context, status int, get func(string) string, 
 	}
 	if done {
 		v.Question = Question{Text: say.T("The labels are made"), Help: say.T("Open them, print them at full size, and stick one on each package.")}
-		v.Open = Act{Label: say.T("Open the labels (PDF)"), Hint: labelsText(run.From, run.To), Symbol: "print", Href: "/c/" + st.Code + "/labels.pdf?" + run.query(), Weight: weightBig}
+		v.Open = Act{Label: say.T("Open the labels (PDF)"), Hint: labelsText(st, run.From, run.To), Symbol: "print", Href: "/c/" + st.Code + "/labels.pdf?" + run.query(), Weight: weightBig}
 		v.Next = Act{Label: stepWords(consignment.Next(st, benchOf(c))), Href: nextPath(st, benchOf(c)), Symbol: "next"}
 	}
 	first := min(max(run.From, 1), max(st.Total(), 1))
+	for first < st.Total() && !st.Present(first) {
+		first++
+	}
 	if v.Preview, err = k.face(b, st, first); err != nil {
 		return err
 	}
@@ -168,11 +173,22 @@ func (k *kiosk) showLabels(c *gin.Context, status int, get func(string) string, 
 }
 
 // labelsText says which labels are in a file.
-func labelsText(from, to int) say.Text {
+func labelsText(st *consignment.State, from, to int) say.Text {
 	if from == to {
 		return say.T("the label of package %s", itoa(from))
 	}
-	return say.T("%s labels, %s to %s", itoa(to-from+1), itoa(from), itoa(to))
+	return say.T("%s labels, %s to %s", itoa(present(st, from, to)), itoa(from), itoa(to))
+}
+
+// present counts the packages from to to that were not taken out.
+func present(st *consignment.State, from, to int) int {
+	n := 0
+	for i := from; i <= to; i++ {
+		if st.Present(i) {
+			n++
+		}
+	}
+	return n
 }
 
 func or(s, other string) string {
@@ -186,7 +202,7 @@ func or(s, other string) string {
 // printed yet.
 func nextRun(st *consignment.State) (from, to int) {
 	from = 1
-	for from < st.Total() && label.Printed(st, from) {
+	for from < st.Total() && (label.Printed(st, from) || !st.Present(from)) {
 		from++
 	}
 	return from, min(from+paper.MaxLabels-1, st.Total())
@@ -283,6 +299,9 @@ func (k *kiosk) oneLabel(c *gin.Context) error {
 		return err
 	}
 	b := k.page(c, say.T("Label of package %s of %s", pad(n), st.Number))
+	if _, ok := st.Package(n); ok && !st.Present(n) {
+		return say.Refuse(say.Illegal, "Package %03d was taken out of %s: it has no label any more.", n, st.Number)
+	}
 	v := &oneLabelView{
 		Base: b, Tag: k.stateTag(b, st),
 		Question: Question{Text: say.T("Package %s", pad(n)), Help: say.T("It can be scanned from the screen, where the scanner can read screens.")},
@@ -303,8 +322,12 @@ func (k *kiosk) face(b Base, st *consignment.State, n int) (labelFace, error) {
 	}
 	id := code.Package(st.Code, n)
 	bars, qr, err := drawCode(id)
+	count := say.T("package %s of %s", itoa(n), itoa(st.Count()))
+	if label.Gaps(st) {
+		count = say.T("package %s (%s in all)", itoa(n), itoa(st.Count()))
+	}
 	return labelFace{
-		Number: st.Number, Count: say.T("package %s of %s", itoa(n), itoa(st.Total())), Destination: st.Destination, Customer: st.Customer,
+		Number: st.Number, Count: count, Destination: st.Destination, Customer: st.Customer,
 		Crop: p.CropLine.Crop, Batch: p.CropLine.Batch, LeaveBy: label.Leaves(st.DispatchAt.In(b.Now.Location())),
 		Bars: bars, QR: qr, Code: id.Human(), Invented: k.Demo,
 	}, err

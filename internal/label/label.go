@@ -16,7 +16,8 @@ import (
 	"lastlook/internal/say"
 )
 
-// For gives the labels of packages from to to, both included. Dispatch times are
+// For gives the labels of packages from to to, both included, but for those that
+// were taken out. Dispatch times are
 // shown as clocks in loc show them, sentences said with sprintf; nil means
 // English. It refuses, with a say.Refusal, numbers that do not exist and more
 // than paper.MaxLabels.
@@ -41,23 +42,45 @@ func For(st *consignment.State, from, to int, loc *time.Location, sprintf func(s
 		if !ok {
 			return nil, say.Refuse(say.NotFound, "There is no package %s: they are numbered 1 to %s.", itoa(i), itoa(n)).For("from")
 		}
+		if !st.Present(i) {
+			continue
+		}
 		labels = append(labels, paper.Label{
-			Code: code.Package(st.Code, i), Consignment: st.Number, Package: i, Packages: n,
+			Code: code.Package(st.Code, i), Consignment: st.Number, Package: i, Packages: st.Count(), Gaps: Gaps(st),
 			Customer: st.Customer, Destination: st.Destination,
 			Crop: p.CropLine.Crop, Batch: p.CropLine.Batch, LeaveBy: leave,
 		})
 	}
+	if len(labels) == 0 {
+		return nil, say.Refuse(say.Invalid, "Packages %s to %s were taken out: there is no label to print.", itoa(from), itoa(to)).For("from")
+	}
 	return labels, nil
+}
+
+// Gaps reports whether packages were taken out, so that numbers go higher than the
+// count.
+func Gaps(st *consignment.State) bool { return st.Count() != st.Total() }
+
+// Left lists the packages whose label was never printed.
+func Left(st *consignment.State) []int {
+	var ns []int
+	for _, n := range st.Numbers() {
+		if !Printed(st, n) {
+			ns = append(ns, n)
+		}
+	}
+	return ns
 }
 
 // itoa writes a number of packages as it stands on labels: without separators,
 // which a language would put in, as it is a name as much as a number.
 func itoa(n int) string { return strconv.Itoa(n) }
 
-// Reprint reports whether all labels from to to were printed before.
+// Reprint reports whether all labels from to to were printed before; packages that
+// were taken out do not count.
 func Reprint(st *consignment.State, from, to int) bool {
 	for i := from; i <= to; i++ {
-		if !Printed(st, i) {
+		if st.Present(i) && !Printed(st, i) {
 			return false
 		}
 	}

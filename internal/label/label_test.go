@@ -2,6 +2,8 @@ package label
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -102,5 +104,35 @@ func TestReprint(t *testing.T) {
 		if got := Reprint(state(t, tt.printed...), tt.from, tt.to); got != tt.want {
 			t.Errorf("with %v printed, Reprint(%d, %d) = %v, want %v", tt.printed, tt.from, tt.to, got, tt.want)
 		}
+	}
+}
+
+// Packages that were taken out have no label, and numbers beyond the count are not
+// said to be of it.
+func TestLabelsWithGaps(t *testing.T) {
+	st := state(t)
+	st.Lines = consignment.Without(st.Lines, []int{2, 4})
+	ls, err := For(st, 1, 5, time.UTC, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []int
+	for _, l := range ls {
+		got = append(got, l.Package)
+		if l.Packages != 3 || !l.Gaps {
+			t.Errorf("label %d: %d packages, gaps %v; want 3, true", l.Package, l.Packages, l.Gaps)
+		}
+	}
+	if !slices.Equal(got, []int{1, 3, 5}) {
+		t.Errorf("labels of %v, want 1, 3, 5", got)
+	}
+	if _, err := For(st, 4, 4, time.UTC, nil); err == nil || !strings.Contains(err.Error(), "taken out") {
+		t.Errorf("the label of a package taken out: %v", err)
+	}
+	if got := Left(st); !slices.Equal(got, []int{1, 3, 5}) {
+		t.Errorf("Left = %v, want 1, 3, 5", got)
+	}
+	if Reprint(st, 1, 5) {
+		t.Error("labels never printed are a reprint")
 	}
 }

@@ -19,6 +19,7 @@ type Label struct {
 	Consignment string    // number that people know the consignment by
 	Package     int       // number of this package
 	Packages    int       // in the whole consignment
+	Gaps        bool      // numbers have gaps: this one may be higher than Packages
 	Customer    string
 	Destination string
 	Crop        string
@@ -169,8 +170,13 @@ func (f face) draw(p *page, b box, opts LabelOptions) {
 }
 
 func (f face) count(sentence Say, k look) string {
-	if k.named {
+	switch {
+	case k.named && f.Gaps:
+		return sentence.or("package %d (%d in all)", f.Package, f.Packages)
+	case k.named:
 		return sentence.or("package %d of %d", f.Package, f.Packages)
+	case f.Gaps:
+		return sentence.or("%d (%d in all)", f.Package, f.Packages)
 	}
 	return sentence.or("%d of %d", f.Package, f.Packages)
 }

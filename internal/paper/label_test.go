@@ -585,3 +585,24 @@ func TestAnyTextIsPrinted(t *testing.T) {
 		}
 	})
 }
+
+// A number above the count is not said to be of it.
+func TestCountWithGaps(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		named bool
+		gaps  bool
+		want  string
+	}{
+		{"large", true, false, "package 37 of 37"}, {"small", false, false, "37 of 37"},
+		{"large, with gaps", true, true, "package 37 (36 in all)"}, {"small, with gaps", false, true, "37 (36 in all)"},
+	} {
+		l := Label{Package: 37, Packages: 37, Gaps: tt.gaps}
+		if tt.gaps {
+			l.Packages = 36
+		}
+		if got := (face{Label: l}).count(nil, look{named: tt.named}); got != tt.want {
+			t.Errorf("%s: count = %q, want %q", tt.name, got, tt.want)
+		}
+	}
+}

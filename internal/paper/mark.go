@@ -17,6 +17,7 @@ type MarkLabel struct {
 	Consignment string // number that people know the consignment by
 	Package     int    // number of the package; 0 on a mark for all of them
 	Packages    int    // in the whole consignment
+	Gaps        bool   // numbers have gaps: Package may be higher than Packages
 	Destination string
 	At          string // when the inspection ended, as people of the site read it
 	Until       string // how long it is valid, only of a pass
@@ -169,6 +170,8 @@ func (p *page) foot(b box, pad, up, points float64, human string, opts LabelOpti
 
 func (f markFace) count(sentence Say) string {
 	switch {
+	case f.Package > 0 && f.Gaps:
+		return sentence.or("package %d (%d in all)", f.Package, f.Packages)
 	case f.Package > 0:
 		return sentence.or("package %d of %d", f.Package, f.Packages)
 	case f.Packages == 1:
