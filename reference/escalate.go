@@ -161,22 +161,8 @@ func (r Raise) names(e *Entry) bool {
 // them to: otherwise a chain of resemblances would end in stopping everything.
 // Links count in both directions, see [Book.Alike].
 func Escalate(b *Book, e *Entry, to Destination) Advice {
-	own := b.own(e, to)
-	a := Advice{Action: own, Default: e.Action}
-	if own > e.Action {
-		for _, l := range b.lists {
-			if !l.Applies(to) {
-				continue
-			}
-			for _, x := range l.Raise {
-				if x.names(e) && x.To == own {
-					a.Reasons = append(a.Reasons, say.T("%s (%s)", x.Why, l.Name))
-				}
-			}
-		}
-	} else {
-		a.Reasons = append(a.Reasons, say.T("%s", e.ActionWhy))
-	}
+	a := b.alone(e, to)
+	own := a.Action
 	for _, l := range b.Alike(e) {
 		theirs := b.own(l.Other, to)
 		switch {
@@ -187,6 +173,52 @@ func Escalate(b *Book, e *Entry, to Destination) Advice {
 		case l.By == ByLens && theirs == ladder.Stop && own < ladder.Sample:
 			a.Tests = append(a.Tests, Test{ID: l.Other.ID, Name: l.Other.Name, TellApart: l.TellApart, To: ladder.Sample})
 		}
+	}
+	return a
+}
+
+// alone is what an entry asks for by itself, whatever else looks like it.
+func (b *Book) alone(e *Entry, to Destination) Advice {
+	own := b.own(e, to)
+	a := Advice{Action: own, Default: e.Action}
+	if own == e.Action {
+		a.Reasons = append(a.Reasons, say.T("%s", e.ActionWhy))
+		return a
+	}
+	for _, l := range b.lists {
+		if !l.Applies(to) {
+			continue
+		}
+		for _, x := range l.Raise {
+			if x.names(e) && x.To == own {
+				a.Reasons = append(a.Reasons, say.T("%s (%s)", x.Why, l.Name))
+			}
+		}
+	}
+	return a
+}
+
+// Identified decides which rung an entry asks for at a destination once a
+// laboratory or the authority has said that it is this and nothing else: its
+// look-alikes are ruled out, and no sample is asked for again, as the sample is
+// what was answered. Where the entry by itself asks for a sample, what is left is
+//
+//  1. the entry's own default, where only a list asks for the sample: it wanted to
+//     know what it is;
+//  2. stop, where the entry is regulated: a pest that is regulated somewhere was
+//     found, and whether it is here is for the authority to say;
+//  3. reject, for anything else: a pest or a disease that is not regulated (common
+//     practice).
+func Identified(b *Book, e *Entry, to Destination) Advice {
+	a := b.alone(e, to)
+	switch {
+	case a.Action != ladder.Sample:
+	case e.Action < ladder.Sample:
+		a.Action, a.Reasons = e.Action, []say.Text{say.T("%s", e.ActionWhy)}
+	case e.Regulated:
+		a.Action, a.Reasons = ladder.Stop, []say.Text{say.T("%s is regulated in places: nothing moves until the authority was asked.", e.Name)}
+	default:
+		a.Action, a.Reasons = ladder.Reject, []say.Text{say.T("%s is a pest or a disease in the goods.", e.Name)}
 	}
 	return a
 }

@@ -73,6 +73,40 @@ func TestEscalate(t *testing.T) {
 	}
 }
 
+// What a laboratory has named does not look like anything else any more.
+func TestIdentified(t *testing.T) {
+	wants := &reference.List{ID: "east", Name: "East", Destinations: []string{"East"}, Raise: []reference.Raise{{Entry: "a", To: ladder.Sample, Why: "Wants it named."}}}
+	stops := &reference.List{ID: "east", Name: "East", Destinations: []string{"East"}, Raise: []reference.Raise{{Entry: "a", To: ladder.Stop, Why: "Is free of it."}}}
+	for _, c := range []struct {
+		name    string
+		e       *reference.Entry
+		list    *reference.List
+		want    ladder.Rung
+		because string
+	}{
+		{"a look-alike by laboratory is ruled out", entry("a", ladder.Reject, false, like("b", reference.ByLab)), nil, ladder.Reject, "By itself."},
+		{"a look-alike by lens is ruled out", entry("a", ladder.Note, false, like("b", reference.ByLens)), nil, ladder.Note, "By itself."},
+		{"regulated like its look-alike", entry("a", ladder.Sample, true, like("b", reference.ByLab)), nil, ladder.Stop, "regulated in places"},
+		{"a sample was asked for to name it", entry("a", ladder.Sample, false), nil, ladder.Reject, "pest or a disease"},
+		{"a list wanted to know", entry("a", ladder.Note, false), wants, ladder.Note, "By itself."},
+		{"a list wanted to know, of one that is regulated", entry("a", ladder.Reject, true), wants, ladder.Reject, "By itself."},
+		{"a list stops it", entry("a", ladder.Sample, false), stops, ladder.Stop, "Is free of it. (East)"},
+		{"stopped by itself", entry("a", ladder.Stop, true), nil, ladder.Stop, "By itself."},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			var lists []*reference.List
+			if c.list != nil {
+				lists = append(lists, c.list)
+			}
+			b, _ := reference.NewBook([]*reference.Entry{c.e, entry("b", ladder.Stop, true)}, lists, reference.Synonyms{})
+			got := reference.Identified(b, c.e, reference.Destination{Name: "East"})
+			if text := fmt.Sprint(got.Reasons); got.Action != c.want || len(got.Tests) != 0 || !strings.Contains(text, c.because) {
+				t.Errorf("Identified = %v %s with %d tests, want %v because %q", got.Action, text, len(got.Tests), c.want, c.because)
+			}
+		})
+	}
+}
+
 // TestEscalateProperties: nothing ever lowers an entry, one more list never
 // lowers it either, and there is always a reason.
 func TestEscalateProperties(t *testing.T) {
@@ -98,6 +132,9 @@ func TestEscalateProperties(t *testing.T) {
 			a, b := reference.Escalate(without, e, to), reference.Escalate(with, e, to)
 			if a.Action < e.Action || b.Action < a.Action || len(a.Reasons) == 0 || len(b.Reasons) == 0 {
 				t.Fatalf("%s: own %v, escalated %v, with one more list %v", e.ID, e.Action, a.Action, b.Action)
+			}
+			if named := reference.Identified(with, e, to); named.Action == ladder.Sample || len(named.Reasons) == 0 || e.Action != ladder.Sample && named.Action > b.Action {
+				t.Fatalf("%s: own %v, escalated %v, identified %v for %v", e.ID, e.Action, b.Action, named.Action, named.Reasons)
 			}
 		}
 	})
