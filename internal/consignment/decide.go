@@ -787,12 +787,7 @@ func (r *Round) Conclude(now time.Time) Conclusion {
 	c.Missing = r.missing()
 	by := map[ladder.Rung][]say.Text{}
 	for _, f := range r.Finds {
-		reason := f.Advice.Rung.Act()
-		if len(f.Advice.Reasons) > 0 && f.Rung == f.Advice.Rung {
-			reason = f.Advice.Reasons[0]
-		} else if f.Rung > f.Advice.Rung {
-			reason = say.T("The inspector went up to %s.", f.Rung.Word())
-		}
+		reason := f.why()
 		where := say.T("Package %03d, unit %d: %s", f.Facts.Package, f.Facts.Unit, reason)
 		if f.Facts.Unit == 0 {
 			where = say.T("Package %03d itself: %s", f.Facts.Package, reason)
@@ -829,6 +824,23 @@ func (r *Round) Conclude(now time.Time) Conclusion {
 		}
 	}
 	return c
+}
+
+// why says in one sentence why the find stands at its rung.
+func (f *Find) why() say.Text {
+	advice := f.Advice
+	if f.Answered != nil {
+		advice = f.Answered.Advice
+	}
+	switch {
+	case f.Rung > advice.Rung:
+		return say.T("The inspector went up to %s.", f.Rung.Word())
+	case f.Rung == advice.Rung && len(advice.Reasons) > 0:
+		return advice.Reasons[0]
+	case f.Rung < advice.Rung && f.Lowered != nil:
+		return say.T("%s went down to %s: %s", f.Lowered.By.Name, f.Rung.Word(), f.Lowered.Reason)
+	}
+	return advice.Rung.Act()
 }
 
 func notes(n int) say.Text {

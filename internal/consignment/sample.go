@@ -294,6 +294,17 @@ func tooLong(text, field string) error {
 	return nil
 }
 
+// maxLabel is the longest name of a carrier or laboratory and the longest number of
+// a report, in characters: it must fit on a form.
+const maxLabel = 120
+
+func longLabel(text, field string) error {
+	if utf8.RuneCountInString(text) > maxLabel {
+		return say.Refuse(say.Invalid, "That is longer than %d characters: shorten it.", maxLabel).For(field)
+	}
+	return nil
+}
+
 func (s *State) decideTake(c TakeSample) ([]Event, error) {
 	if c.Round < 1 || c.Round > len(s.Rounds) {
 		return nil, say.Refuse(say.NotFound, "There is no round %d.", c.Round)
@@ -367,8 +378,10 @@ func (s *State) decideMoveSample(c MoveSample) ([]Event, error) {
 	case c.Step == Received && !x.Sent():
 		return nil, say.Refuse(say.Illegal, "Sample %s was never handed over: record that first.", c.Sample)
 	}
-	if err := tooLong(c.Note, "note"); err != nil {
-		return nil, err
+	for _, err := range []error{tooLong(c.Note, "note"), longLabel(c.Place, "place"), longLabel(c.By, "by")} {
+		if err != nil {
+			return nil, err
+		}
 	}
 	return []Event{SampleMoved{Sample: c.Sample, Step: c.Step, Place: c.Place, By: c.By, Note: c.Note}}, nil
 }
@@ -397,8 +410,10 @@ func (s *State) decideAnswer(m Meta, c AnswerSample) ([]Event, error) {
 	case c.Laboratory == "":
 		return nil, say.Refuse(say.Invalid, "Say who gave the result.").For("laboratory")
 	}
-	if err := tooLong(c.Note, "note"); err != nil {
-		return nil, err
+	for _, err := range []error{tooLong(c.Note, "note"), longLabel(c.Laboratory, "laboratory"), longLabel(c.Reference, "reference")} {
+		if err != nil {
+			return nil, err
+		}
 	}
 	answer := SampleAnswered{
 		Sample: c.Sample, Result: c.Result, Entry: c.Entry, Alive: c.Alive,
