@@ -532,6 +532,8 @@ func (a *auditor) consignment(where say.Text, code string, p *part) error {
 			a.drawn(rows[i], e)
 		case consignment.FindRecorded:
 			pictures = append(pictures, e.Facts.Photos...)
+		case consignment.SampleTaken:
+			pictures = append(pictures, e.Photos...)
 		case consignment.Amended:
 			if e.With != nil {
 				if f, ok := e.With.Event.(consignment.FindRecorded); ok {
