@@ -578,7 +578,7 @@ func TestAnyTextIsPrinted(t *testing.T) {
 		text := func(name string) string {
 			return rapid.OneOf(rapid.String(), rapid.SampledFrom([]string{"", "(\\)", "😀", strings.Repeat("W", 500), "%d %s"})).Draw(rt, name)
 		}
-		l := Label{code.Package("7F3K", 17), text("number"), 17, 240, text("customer"), text("destination"), text("crop"), text("batch"), text("leave by")}
+		l := Label{code.Package("7F3K", 17), text("number"), 17, 240, rapid.Bool().Draw(rt, "gaps"), text("customer"), text("destination"), text("crop"), text("batch"), text("leave by")}
 		var b bytes.Buffer
 		if err := Labels(&b, sheet, []Label{l}, LabelOptions{Title: text("title")}); err != nil {
 			rt.Fatal(err)
