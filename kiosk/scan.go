@@ -204,7 +204,7 @@ func (k *kiosk) scanBadge(s scanned, cd code.Code) (answer, error) {
 // with this mark of the nursery's own in the consignment on the screen.
 func (k *kiosk) foreign(s scanned, text string, unknown error) (answer, error) {
 	text = strings.TrimSpace(text)
-	if sum, err := k.store.ByNumber(s.ctx, text); err == nil {
+	if sum, err := k.store.ByTyped(s.ctx, text); err == nil {
 		st, err := k.store.Consignment(s.ctx, sum.Code)
 		if err != nil {
 			return answer{}, err

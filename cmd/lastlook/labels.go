@@ -107,7 +107,7 @@ func labels(ctx context.Context, t terminal, args []string) error {
 
 // find gives a consignment by its number or, failing that, by its own code.
 func find(ctx context.Context, st *store.Store, which string) (*consignment.State, error) {
-	sum, err := st.ByNumber(ctx, strings.TrimSpace(which))
+	sum, err := st.ByTyped(ctx, which)
 	if say.CodeOf(err) == say.NotFound {
 		if c, cerr := st.ByCode(ctx, strings.ToUpper(strings.TrimSpace(which))); cerr == nil {
 			sum, err = c, nil

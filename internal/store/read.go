@@ -246,6 +246,27 @@ func (s *Store) ByNumber(ctx context.Context, number string) (Summary, error) {
 	return s.summaryWhere(ctx, "number = ?", number)
 }
 
+// ByTyped finds a consignment by its number as somebody typed it: as it is on the
+// papers, or else without regard to dashes, spaces and capitals, if that leaves one.
+func (s *Store) ByTyped(ctx context.Context, typed string) (Summary, error) {
+	sum, err := s.ByNumber(ctx, strings.TrimSpace(typed))
+	if say.CodeOf(err) != say.NotFound {
+		return sum, err
+	}
+	bare := strings.NewReplacer("-", "", " ", "").Replace(strings.ToUpper(typed))
+	if bare == "" {
+		return sum, err
+	}
+	var rows []consignmentRow
+	if ferr := s.db.WithContext(ctx).Where("REPLACE(REPLACE(UPPER(number), '-', ''), ' ', '') = ?", bare).Limit(2).Find(&rows).Error; ferr != nil {
+		return Summary{}, explain(ferr, s.dir)
+	}
+	if len(rows) != 1 {
+		return sum, err
+	}
+	return rows[0].summary()
+}
+
 // ByCode finds a consignment by its own code.
 func (s *Store) ByCode(ctx context.Context, code string) (Summary, error) {
 	return s.summaryWhere(ctx, "code = ?", code)

@@ -568,3 +568,19 @@ func BenchmarkRegister(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.Elapsed().Milliseconds())/float64(b.N), "ms/1000-orders")
 }
+
+func TestNumberAsTyped(t *testing.T) {
+	s := open(t, t.TempDir())
+	for _, n := range []string{"K-2041", "K-20 42", "AB-1", "A-B1"} {
+		register(t, s, order(n, 2))
+	}
+	for typed, want := range map[string]string{
+		"K-2041": "K-2041", "k2041": "K-2041", "K2041": "K-2041", " k 2041 ": "K-2041", "K-2042": "K-20 42",
+		"AB-1": "AB-1", "ab1": "", "K-204": "", "": "", "-": "", "%": "",
+	} {
+		sum, err := s.ByTyped(ctx, typed)
+		if sum.Number != want || (want == "") != (say.CodeOf(err) == say.NotFound) {
+			t.Errorf("ByTyped(%q) = %q, %v, want %q", typed, sum.Number, err, want)
+		}
+	}
+}
