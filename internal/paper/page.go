@@ -1,6 +1,8 @@
-// Package paper puts things on paper: package labels and documents, as PDF.
+// Package paper puts things on paper: labels, marks, cards and documents, as PDF.
 //
-// Start with [Labels] and [Sheets]. Everything is drawn as text and filled
+// Start with [Labels] and [Sheets] for what is stuck on packages; [Marks],
+// [Samples] and [PlaceCards] are made in the same way. [Record], [Submit], [Stop] and
+// [Load] are documents. Each takes plain values: nothing is looked up here. Everything is drawn as text and filled
 // shapes, in the embedded typeface, and the same input gives the same bytes, so
 // that a reprint can be compared with the print. The package asks no clock and
 // writes no files: the caller passes a writer and the time to put into the file's

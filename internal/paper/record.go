@@ -29,20 +29,10 @@ var recordPapers = map[string][2]float64{"a4": {210, 297}, "letter": {215.9, 279
 // else, but for the running head. Paper that is not known is refused with a
 // say.Refusal.
 func Record(w io.Writer, d record.Document, opts RecordOptions) error {
-	name := opts.Paper
-	if name == "" {
-		name = "a4"
-	}
-	size, ok := recordPapers[name]
-	if !ok {
-		return say.Refuse(say.Invalid, "Records are not printed on “%s”. Use a4 or letter.", name).For("paper")
-	}
-	p, err := newPage(size[0], size[1], properties{opts.Say.or(d.Title.Key, d.Title.Args...), d.Created})
+	s, err := newSheet(d, opts)
 	if err != nil {
 		return err
 	}
-	s := &recordSheet{page: p, d: d, sentence: opts.Say, width: size[0], height: size[1], widths: map[int]bool{}}
-	s.newPage()
 	if err := s.tag(); err != nil {
 		return err
 	}
@@ -52,12 +42,37 @@ func Record(w io.Writer, d record.Document, opts RecordOptions) error {
 			return err
 		}
 	}
+	return s.end(w)
+}
+
+// newSheet begins a document of which the head and foot of each page and the tag
+// follow from d. Paper that is not known is refused.
+func newSheet(d record.Document, opts RecordOptions) (*recordSheet, error) {
+	name := opts.Paper
+	if name == "" {
+		name = "a4"
+	}
+	size, ok := recordPapers[name]
+	if !ok {
+		return nil, say.Refuse(say.Invalid, "Records are not printed on “%s”. Use a4 or letter.", name).For("paper")
+	}
+	p, err := newPage(size[0], size[1], properties{opts.Say.text(d.Title), d.Created})
+	if err != nil {
+		return nil, err
+	}
+	s := &recordSheet{page: p, d: d, sentence: opts.Say, width: size[0], height: size[1], widths: map[int]bool{}}
+	s.newPage()
+	return s, nil
+}
+
+// end writes what follows from the whole document, and the file.
+func (s *recordSheet) end(w io.Writer) error {
 	if s.missing {
 		s.space(3)
 		s.paragraph(regular, 8.5, s.sentence.or("%s stands for a character that the typeface of this print lacks. The page on screen shows it.", string(Missing)))
 	}
 	s.heads()
-	return p.finish(w)
+	return s.finish(w)
 }
 
 // Margins and sizes, in millimetres and points.
@@ -415,16 +430,19 @@ const (
 )
 
 // photos sets photos two in a row, each with its name and mark below.
-func (s *recordSheet) photos(ps []record.Picture) error {
-	boxW := (s.inner() - photoGap) / 2
+func (s *recordSheet) photos(ps []record.Picture) error { return s.photosIn(ps, 2, photoH) }
+
+// photosIn sets photos so many in a row, none higher than most.
+func (s *recordSheet) photosIn(ps []record.Picture, columns int, most float64) error {
+	boxW := (s.inner() - photoGap*float64(columns-1)) / float64(columns)
 	type placed struct {
 		w, h    float64
 		caption []string
 		problem []string
 		hash    []string
 	}
-	for i := 0; i < len(ps); i += 2 {
-		row := ps[i:min(i+2, len(ps))]
+	for i := 0; i < len(ps); i += columns {
+		row := ps[i:min(i+columns, len(ps))]
 		cells := make([]placed, len(row))
 		tallest, below := 0.0, 0.0
 		for j, p := range row {
@@ -432,7 +450,7 @@ func (s *recordSheet) photos(ps []record.Picture) error {
 			c.caption = s.wrap(bold, tableType, boxW, s.print(p.Caption))
 			c.hash = s.wrap(regular, 6, boxW, p.Hash)
 			if p.Problem.IsZero() {
-				scale := min(boxW/float64(p.Width), photoH/float64(p.Height))
+				scale := min(boxW/float64(p.Width), most/float64(p.Height))
 				c.w, c.h = float64(p.Width)*scale, float64(p.Height)*scale
 			} else {
 				c.problem = s.wrap(bold, bodyType, boxW-12, s.print(p.Problem))
@@ -616,6 +634,10 @@ func (s *recordSheet) heads() {
 	right := s.width - sideMargin
 	for i := 1; i <= n; i++ {
 		s.SetPage(i)
+		// The page goes on with the colour it ended with, of which the PDF writer, that
+		// knows the last page only, would not know: a head could come out white.
+		s.SetFillColor(0, 0, 0)
+		s.SetDrawColor(0, 0, 0)
 		s.font(regular, 1) // whatever the page before ended with, the next is set anew
 		of := s.textRight(right, 11.5, 40, regular, 9, s.sentence.or("page %d of %d", i, n))
 		marks := ""

@@ -105,7 +105,12 @@ func (p *page) shape(o consignment.Outcome, x, y, side float64) {
 }
 
 // octagon fills an octagon around a point; half is half its width.
-func (p *page) octagon(cx, cy, half float64) {
+func (p *page) octagon(cx, cy, half float64) { p.octagonIn("0 g", cx, cy, half) }
+
+// whiteOctagon is the same on a black ground.
+func (p *page) whiteOctagon(cx, cy, half float64) { p.octagonIn("1 g", cx, cy, half) }
+
+func (p *page) octagonIn(ink string, cx, cy, half float64) {
 	const corner = 4.4 / 10.5
 	k := half * corner
 	_, height := p.GetPageSize()
@@ -113,5 +118,5 @@ func (p *page) octagon(cx, cy, half float64) {
 	for _, c := range [][2]float64{{-k, -half}, {k, -half}, {half, -k}, {half, k}, {k, half}, {-k, half}, {-half, k}, {-half, -k}} {
 		b.to(cx+c[0], cy+c[1])
 	}
-	p.RawWriteStr("q 0 g\n" + b.String() + "f Q")
+	p.RawWriteStr("q " + ink + "\n" + b.String() + "f Q")
 }
