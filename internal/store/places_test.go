@@ -14,11 +14,11 @@ import (
 // withPlaces makes two places, renames the first and gives the second up.
 func withPlaces(t testing.TB, s *Store) *place.List {
 	t.Helper()
-	l, err := s.DoPlaces(ctx, tam, "office", "bay", place.Make{Kind: place.QuarantineBay, Name: "Bay Q"})
-	if err != nil {
+	if _, err := s.DoPlaces(ctx, tam, "office", "bay", place.Make{Kind: place.QuarantineBay, Name: "Bay Q"}); err != nil {
 		t.Fatal(err)
 	}
-	if l, err = s.DoPlaces(ctx, tam, "office", "gate", place.Make{Kind: place.Gate, Name: "Gate"}); err != nil {
+	l, err := s.DoPlaces(ctx, tam, "office", "gate", place.Make{Kind: place.Gate, Name: "Gate"})
+	if err != nil {
 		t.Fatal(err)
 	}
 	for _, c := range []place.Command{place.Change{ID: l.Places[0].ID, Name: "Bay R", Where: "left"}, place.Retire{ID: l.Places[1].ID}} {
