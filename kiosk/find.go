@@ -59,11 +59,12 @@ type answers struct {
 	units  string
 	photos []string
 	floor  ladder.Rung // a rung pressed on the ladder before the find was described
-	// entry is the reference entry chosen, if any; revision the one its advice was
-	// shown for. lens says of look-alikes, by id, whether the hand lens ruled them
+	// entry is the reference entry chosen, if any; revision and hash are those that its
+	// advice was shown for: two sites' revisions may have one number. lens says of look-alikes, by id, whether the hand lens ruled them
 	// out: "yes" or "no".
 	entry    string
 	revision int
+	hash     string
 	lens     map[string]string
 }
 
@@ -96,6 +97,9 @@ func readAnswers(v url.Values, x *consignment.Exam) answers {
 	}
 	a.floor, _ = ladder.Parse(v.Get("floor"))
 	a.revision, _ = formNumber(v.Get("revision"))
+	if h := v.Get("hash"); isHash(h) {
+		a.hash = h
+	}
 	for name := range v {
 		id, ok := strings.CutPrefix(name, "lens_")
 		if val := v.Get(name); ok && (val == "yes" || val == "no") {
@@ -125,6 +129,7 @@ func (a answers) query() url.Values {
 	if a.revision > 0 {
 		v.Set("revision", itoa(a.revision))
 	}
+	set("hash", a.hash)
 	for id, val := range a.lens {
 		v.Set("lens_"+id, val)
 	}
@@ -237,7 +242,7 @@ func (k *kiosk) showFind(c *gin.Context, from url.Values, refused *say.Refusal) 
 		v.Record = Act{Label: say.T("Go on"), Weight: weightBig}
 	default:
 		if entry != nil {
-			a.revision = entry.Revision
+			a.revision, a.hash = entry.Revision, entry.Hash()
 		}
 		k.decide(v, r, x, a, pin, from.Get("note"))
 	}
@@ -337,7 +342,7 @@ func (k *kiosk) decide(v *findView, r *consignment.Round, x *consignment.Exam, a
 		}
 	}
 	b := a
-	b.lens, b.revision = nil, 0
+	b.lens, b.revision, b.hash = nil, 0, ""
 	v.Back = Act{Label: say.T("Change an answer"), Href: v.Action + "?" + b.query().Encode() + "&change=how", Weight: weightQuiet}
 }
 
@@ -354,13 +359,21 @@ func (k *kiosk) recordFind(c *gin.Context) error {
 	form := c.Request.PostForm
 	a := readAnswers(form, x)
 	rung, _ := ladder.Parse(form.Get("rung"))
+	for _, hash := range a.photos {
+		if _, _, err := k.store.Blob(c.Request.Context(), hash); say.CodeOf(err) == say.NotFound {
+			form["photo"] = slices.DeleteFunc(slices.Clone(a.photos), func(h string) bool { return h == hash })
+			return k.showFind(c, form, say.Refuse(say.Invalid, "A photo of this find is not here: it was not taken at this site. Add it again, then record.").For("photo"))
+		} else if err != nil {
+			return err
+		}
+	}
 	f := a.facts(x.Package, form.Get("note"))
 	entry, gone := k.chosen(&a)
 	if gone != nil {
 		return k.showFind(c, form, gone)
 	}
 	if entry != nil {
-		if a.revision != 0 && a.revision != entry.Revision {
+		if a.revision != 0 && a.revision != entry.Revision || a.hash != "" && a.hash != entry.Hash() {
 			return k.showFind(c, form, say.Refuse(say.Conflict, "The entry on %s was changed just now: read what it asks for, then record again.", entry.Name))
 		}
 		f.What = a.what
@@ -521,7 +534,7 @@ type chosenEntry struct {
 
 func chosenView(e *reference.Entry, er errand) *chosenEntry {
 	other := er.answers
-	other.what, other.entry, other.revision, other.lens = "", "", 0, nil
+	other.what, other.entry, other.revision, other.hash, other.lens = "", "", 0, "", nil
 	return &chosenEntry{
 		Name: e.Name, Scientific: scientific(e.Name, e.Scientific), Cautions: e.Cautions,
 		Read:  Act{Label: say.T("Read its entry"), Symbol: "book", Weight: weightQuiet, Href: er.link("/e/" + e.ID)},
@@ -538,7 +551,7 @@ func (k *kiosk) chosen(a *answers) (*reference.Entry, *say.Refusal) {
 	e := k.ref.Book().Entry(a.entry)
 	if e == nil {
 		gone := noEntry(a.entry)
-		a.entry, a.revision, a.lens = "", 0, nil
+		a.entry, a.revision, a.hash, a.lens = "", 0, "", nil
 		return nil, gone
 	}
 	if what := consignment.WhatOf(string(e.Kind)); a.what != consignment.Suspect && what != "" {

@@ -365,6 +365,17 @@ func TestFindWithAnEntry(t *testing.T) {
 	if a := d.post(pkg+"/find", form); a.status != http.StatusConflict || !strings.Contains(a.text(), "was changed just now") {
 		t.Errorf("recording with an old revision = %d %.300q, want to be told", a.status, a.text())
 	}
+	// The number of the revision alone does not tell: it may be another text.
+	form.Set("revision", "1")
+	form.Set("hash", strings.Repeat("0a", 32))
+	if a := d.post(pkg+"/find", form); a.status != http.StatusConflict || !strings.Contains(a.text(), "was changed just now") {
+		t.Errorf("recording with another text of the revision = %d %.300q, want to be told", a.status, a.text())
+	}
+	form.Del("hash")
+	form.Set("photo", strings.Repeat("0b", 32))
+	if a := d.post(pkg+"/find", form); a.status != http.StatusUnprocessableEntity || !strings.Contains(a.text(), "A photo of this find is not here") {
+		t.Errorf("recording with a photo that nobody took = %d %.300q", a.status, a.text())
+	}
 	form = url.Values{"unit": {"2"}, "part": {"growing_medium"}, "entry": {"unicorn"}, "alive": {"yes"}, "method": {"eye"}, "units": {"1"}, "rung": {"note"}}
 	if a := d.post(pkg+"/find", form); a.status != http.StatusNotFound || !strings.Contains(a.text(), "no entry “unicorn”") {
 		t.Errorf("recording an entry that is gone = %d %.300q", a.status, a.text())
