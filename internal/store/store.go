@@ -50,6 +50,7 @@ type Store struct {
 	books   books
 	noter   *noter // nil if the store only reads
 	outbox  outbox
+	watch   watch
 	closing sync.Once
 
 	upgraded Upgrade
@@ -183,6 +184,7 @@ func (s *Store) migrator() (*goose.Provider, error) {
 // Close closes the data file.
 func (s *Store) Close() error {
 	s.closing.Do(func() {
+		s.watch.close()
 		if s.noter != nil {
 			s.noter.stop()
 		}
@@ -212,6 +214,7 @@ func (s *Store) inTx(ctx context.Context, f func(tx *gorm.DB) error) error {
 	}
 	if len(b.leaves) > 0 {
 		s.note(b)
+		s.watch.tell()
 	}
 	if b.queued {
 		s.ring()
