@@ -56,14 +56,22 @@ func stop(t testing.TB, s *Store, number string) consignment.Recorded {
 	if err != nil {
 		t.Fatal(err)
 	}
+	bench := "bench of " + number // a bench stays as it is after a stop: each has one of its own
+	do := func(c consignment.Command) *consignment.State {
+		t.Helper()
+		done, err := s.Do(ctx, Step{Code: code, Actor: tam, Bench: bench, Command: c})
+		if err != nil {
+			t.Fatalf("%T%+v: %v", c, c, err)
+		}
+		return done.State
+	}
 	for {
-		c := scripted(s, st)
-		if look, ok := c.(consignment.LookPackage); ok {
-			st = do(t, s, code, consignment.RecordFind{Rung: ladder.Stop, Facts: consignment.FindFacts{
-				Package: look.Package, Part: consignment.PartPackage, What: consignment.Suspect, Units: 1, Alive: consignment.AliveYes, Method: consignment.ByEye, Note: "never seen it"}})
+		if r := st.Running(); r != nil && r.OpenAt(bench) != nil {
+			st = do(consignment.RecordFind{Rung: ladder.Stop, Facts: consignment.FindFacts{
+				Package: r.OpenAt(bench).Package, Part: consignment.PartPackage, What: consignment.Suspect, Units: 1, Alive: consignment.AliveYes, Method: consignment.ByEye, Note: "never seen it"}})
 			return st.History[len(st.History)-1]
 		}
-		st = do(t, s, code, c)
+		st = do(scripted(s, st))
 	}
 }
 
