@@ -28,6 +28,7 @@ var pure = []string{
 	"internal/draw",
 	"internal/ladder",
 	"internal/notify",
+	"internal/trace",
 	"internal/order",
 	"internal/people",
 	"internal/place",
