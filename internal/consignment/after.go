@@ -41,6 +41,8 @@ func (s *State) decideAfter(m Meta, c Command) (events []Event, handled bool, er
 		events, err = s.decideEndHold(m)
 	case AnswerStop:
 		events, err = s.decideAnswerStop(m, c)
+	case DoStopStep:
+		events, err = s.decideStopStep(c)
 	case HoldBack:
 		events, err = s.decideHoldBack(c)
 	case LiftHold:
@@ -189,6 +191,8 @@ func (s *State) applyAfter(rec Recorded, event Event) (handled bool, err error) 
 		r.end(Ending{Outcome: e.Outcome, Reasons: e.Reasons, ValidUntil: e.ValidUntil, At: rec.At, By: rec.Actor})
 	case StopAnswered:
 		return true, s.applyStopAnswer(rec, e)
+	case StopStepDone:
+		s.StopSteps = append(s.StopSteps, StopTick{StopStepDone: e, At: rec.At, By: rec.Actor})
 	case HeldBack:
 		if e.Hold != len(s.Holds)+1 {
 			return true, fmt.Errorf("hold %d where hold %d belongs", e.Hold, len(s.Holds)+1)
@@ -336,6 +340,8 @@ func CommandOf(e Event) Command {
 		return EndHold{}
 	case StopAnswered:
 		return AnswerStop{Hold: e.Hold, Answer: e.Answer, Reason: e.Reason, Rung: e.Rung, Office: e.Office, Reference: e.Reference, ToldAt: e.ToldAt}
+	case StopStepDone:
+		return DoStopStep{Hold: e.Hold, Step: e.Step}
 	case HeldBack:
 		return HoldBack{Rung: e.Rung, Reason: e.Reason, Source: e.Source}
 	case HoldLifted:

@@ -170,6 +170,9 @@ func TestStopAnswers(t *testing.T) {
 		in.refused(AnswerStop{Answer: StopTold, Office: "Plant health desk", ToldAt: in.now.Add(time.Hour)}, say.Invalid, "still to come")
 		in.refused(AnswerStop{Answer: StopTold, Office: "Plant health desk", ToldAt: in.now.Add(-time.Hour)}, say.Invalid, "the stop was at")
 		in.do(AnswerStop{Answer: StopTold, Office: "Plant health desk", Reference: "PH-88", ToldAt: in.now}).standing(StandStopped)
+		in.do(DoStopStep{Step: StepLeave}).refused(DoStopStep{Step: StepLeave}, say.Illegal, "already")
+		in.refused(DoStopStep{Step: "dance"}, say.Invalid, "does not know")
+		in.refused(DoStopStep{Hold: 1, Step: StepLeave}, say.NotFound, "no hold")
 		in.do(Move{Place: bayQ}) // as the authority said
 	})
 	t.Run("released", func(t *testing.T) {
@@ -460,7 +463,7 @@ func everyFollowing(t testing.TB) []*inspection {
 	a := sampled(t).as(ida)
 	a.do(AnswerSample{Sample: "S2S2", Result: NotFound, Laboratory: "lab"}, EndHold{})
 	b := ended(t, Suspect, NotTold, lavender(30)).as(ida)
-	b.do(AnswerStop{Answer: StopTold, Office: "desk", Reference: "PH-1", ToldAt: b.now}, AnswerStop{Answer: StopRejected, Reason: "confirmed"})
+	b.do(DoStopStep{Step: StepGloves}, AnswerStop{Answer: StopTold, Office: "desk", Reference: "PH-1", ToldAt: b.now}, AnswerStop{Answer: StopRejected, Reason: "confirmed"})
 	b.do(Move{Place: bayQ}, PlanDetail{}, LookDetail{Package: b.s.Round().Infested()[0], Units: 4, Affected: 1, What: LivePest}, CleanBench{Bench: "bench 1", How: "swept"})
 	b.later(time.Hour).do(spray(b, time.Hour), Dispose{Disposed{Packages: []int{b.s.Round().Infested()[0]}, Units: 1, Method: "burnt", Witness: "Tam Orrin"}})
 	b.later(2 * time.Hour).do(ChangeList{Added: []Line{lavender(1)}, Reason: "one more"})

@@ -91,6 +91,8 @@ func Describe(e Event) say.Text {
 			return say.T("Stop: %s", e.Answer.Words())
 		}
 		return say.T("Stop: %s (%s)", e.Answer.Words(), e.Reason)
+	case StopStepDone:
+		return say.T("Stop: done: %s", e.Step.Words())
 	case HeldBack:
 		if e.Rung == ladder.Stop {
 			return say.T("Stopped: %s", e.Reason)

@@ -285,6 +285,7 @@ var decoders = map[string]func([]byte) (Event, error){
 	"find_answered":   decodeAs[FindAnswered],
 	"round_revised":   decodeAs[RoundRevised],
 	"stop_answered":   decodeAs[StopAnswered],
+	"stop_step_done":  decodeAs[StopStepDone],
 	"held_back":       decodeAs[HeldBack],
 	"hold_lifted":     decodeAs[HoldLifted],
 	"moved":           decodeAs[Moved],

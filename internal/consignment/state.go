@@ -72,6 +72,7 @@ type State struct {
 	Rounds      []*Round
 	Samples     []*Sample
 	Holds       []*Hold
+	StopSteps   []StopTick
 	Treatments  []Treatment
 	Disposals   []Disposal
 	Lists       []Listing // changes of the packages after the first round

@@ -49,6 +49,73 @@ type StopAnswered struct {
 // Kind names the event in storage.
 func (StopAnswered) Kind() string { return "stop_answered" }
 
+// StopStepDone records that one of the things to do at a stop was done.
+type StopStepDone struct {
+	Round int      `json:"round"`
+	Hold  int      `json:"hold,omitempty"`
+	Step  StopStep `json:"step"`
+}
+
+// Kind names the event in storage.
+func (StopStepDone) Kind() string { return "stop_step_done" }
+
+// StopStep is one of the things to do at a stop, in order.
+type StopStep string
+
+// The steps of a stop: the ordinary rules of handling a suspect (ISPM 23; common
+// practice).
+const (
+	StepLeave     StopStep = "leave"
+	StepAway      StopStep = "away"
+	StepTell      StopStep = "tell"
+	StepGloves    StopStep = "gloves"
+	StepAuthority StopStep = "authority"
+)
+
+// StopSteps lists the steps in order.
+var StopSteps = []StopStep{StepLeave, StepAway, StepTell, StepGloves, StepAuthority}
+
+var stopStepWords = map[StopStep]say.Text{
+	StepLeave:     say.T("Leave everything where it is. Do not shake, move or carry anything."),
+	StepAway:      say.T("Keep people away from the bench and the consignment."),
+	StepTell:      say.T("Tell the supervisor now, by voice."),
+	StepGloves:    say.T("Take off your gloves here, into a bag that stays here. Wash your hands, clean your tools."),
+	StepAuthority: say.T("Ask the authority before anything is moved or posted. Duties to report, and their time limits, are set by local law."),
+}
+
+// Words says the step.
+func (s StopStep) Words() say.Text { return stopStepWords[s] }
+
+// DoStopStep ticks one of the things to do at a stop.
+type DoStopStep struct {
+	Hold int // 0 is the round itself
+	Step StopStep
+}
+
+func (DoStopStep) isCommand() {}
+
+// StopTick is a step of a stop as ticked.
+type StopTick struct {
+	StopStepDone
+	At time.Time
+	By Actor
+}
+
+func (s *State) decideStopStep(c DoStopStep) ([]Event, error) {
+	if _, err := s.stopSince(c.Hold); err != nil {
+		return nil, err
+	}
+	if stopStepWords[c.Step].IsZero() {
+		return nil, say.Refuse(say.Invalid, "The bench does not know this step.")
+	}
+	for _, d := range s.StopSteps {
+		if d.Hold == c.Hold && d.Round == len(s.Rounds) && d.Step == c.Step {
+			return nil, say.Refuse(say.Illegal, "That was done already, at %s by %s.", say.Moment(d.At), d.By.Name)
+		}
+	}
+	return []Event{StopStepDone{Round: len(s.Rounds), Hold: c.Hold, Step: c.Step}}, nil
+}
+
 // AnswerStop answers a stopped round, or a hold that is a stop: supervisors only.
 type AnswerStop struct {
 	Hold      int // 0 is the round itself
