@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"lastlook/internal/consignment"
+	"lastlook/internal/ladder"
 	"lastlook/internal/say"
 )
 
@@ -58,13 +59,36 @@ var triggers = []struct {
 	{Stop, stopped},
 }
 
+// stopped tells of every way into a stop: at the bench, by a result, or of goods
+// that had passed, or left.
 func stopped(st *consignment.State, rec consignment.Recorded) []say.Text {
-	e, ok := rec.Event.(consignment.RoundEnded)
-	if !ok || e.Outcome != consignment.Stopped {
+	var what []say.Text
+	switch e := rec.Event.(type) {
+	case consignment.RoundEnded:
+		if e.Outcome != consignment.Stopped {
+			return nil
+		}
+		what = []say.Text{say.T("The inspection of consignment %s for %s was stopped in round %d, at %s, by %s.", st.Number, st.Destination, e.Round, rec.Bench, rec.Actor.Name)}
+		what = append(what, e.Reasons...)
+	case consignment.RoundRevised:
+		if e.Outcome != consignment.Stopped {
+			return nil
+		}
+		what = []say.Text{say.T("Consignment %s for %s was stopped by the result of a sample, entered at %s by %s.", st.Number, st.Destination, rec.Bench, rec.Actor.Name)}
+		what = append(what, e.Reasons...)
+	case consignment.HeldBack:
+		if e.Rung != ladder.Stop {
+			return nil
+		}
+		what = []say.Text{say.T("Consignment %s for %s was stopped at %s, by %s: %s", st.Number, st.Destination, rec.Bench, rec.Actor.Name, e.Reason)}
+		if d := st.Dispatched; d != nil {
+			return append(what,
+				say.T("It has left already, at %s with %s: the destination must be told.", say.Moment(d.At), d.Vehicle),
+				say.T("Answer this at the bench: until somebody does, others are told."))
+		}
+	default:
 		return nil
 	}
-	what := []say.Text{say.T("The inspection of consignment %s for %s was stopped in round %d, at %s, by %s.", st.Number, st.Destination, e.Round, rec.Bench, rec.Actor.Name)}
-	what = append(what, e.Reasons...)
 	return append(what,
 		say.T("Everything stays where it is, and nobody goes near it, until a supervisor has decided."),
 		say.T("Answer this at the bench: until somebody does, others are told."))
