@@ -50,11 +50,12 @@ type kiosk struct {
 	backups func() store.Kept // nil if none are made
 	upkeep  upkeep            // what the site makes of the reference
 	uploads uploads           // order files on their way in
+	live    *live             // streams to pages that are left alone
 }
 
 // New builds the kiosk. It fails if a page or part is missing or broken.
 func New(cfg Config) (http.Handler, error) {
-	k := &kiosk{store: cfg.Store, paper: cfg.Paper, version: cfg.Version, backups: cfg.Backups}
+	k := &kiosk{store: cfg.Store, paper: cfg.Paper, version: cfg.Version, backups: cfg.Backups, live: newLive()}
 	if k.paper == "" {
 		k.paper = "a4"
 	}
@@ -73,9 +74,15 @@ func New(cfg Config) (http.Handler, error) {
 	if err := k.startUpkeep(context.Background()); err != nil {
 		return nil, err
 	}
-	e := k.newEngine()
+	e := k.newEngine(streams...)
 	k.routes(e)
-	return e, nil
+	return served{e, k.live}, nil
+}
+
+// served is the kiosk as a handler, with what a server must end before it can stop.
+type served struct {
+	http.Handler
+	live *live
 }
 
 // shippedReference indexes the embedded reference.
@@ -91,8 +98,14 @@ func shippedReference() (*reference.Index, error) {
 	return reference.NewIndex(book)
 }
 
-// Harden sets the time limits of the server around the kiosk.
-func Harden(srv *http.Server) { harden(srv) }
+// Harden sets the time limits of the server around the kiosk, which must be its
+// handler already, and ends open streams when the server shuts down.
+func Harden(srv *http.Server) {
+	harden(srv)
+	if h, ok := srv.Handler.(served); ok {
+		srv.RegisterOnShutdown(h.live.stop)
+	}
+}
 
 // routes lists every route of the bench. Each goes through [kiosk.as], the one
 // place where permission is asked.

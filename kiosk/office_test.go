@@ -50,7 +50,7 @@ func newDesk(t testing.TB, tongues ...tongue) *desk {
 	}
 	t.Cleanup(func() { st.Close() })
 	st.Now = func() time.Time { return noon }
-	k := &kiosk{store: st, paper: "a4", ref: testReference(t)}
+	k := &kiosk{store: st, paper: "a4", ref: testReference(t), live: newLive()}
 	k.screens, err = newScreens(screensConfig{
 		Bench: "office", Demo: true, Tongues: tongues, Fill: k.fill,
 		Now: func() time.Time { return noon }, Log: slog.New(slog.NewTextHandler(io.Discard, nil)),
@@ -58,10 +58,11 @@ func newDesk(t testing.TB, tongues ...tongue) *desk {
 	if err != nil {
 		t.Fatal(err)
 	}
-	e := k.newEngine()
+	e := k.newEngine(streams...)
 	k.routes(e)
 	srv := httptest.NewServer(e)
 	t.Cleanup(srv.Close)
+	t.Cleanup(k.live.stop) // before the server waits for open streams
 	jar, err := cookiejar.New(nil)
 	if err != nil {
 		t.Fatal(err)

@@ -23,6 +23,7 @@ type answer struct {
 	Text   say.Text
 	Detail say.Text
 	Go     string // page to show next; "" stays
+	Whole  bool   // a right answer that takes the whole screen
 }
 
 // wireAnswer is an answer as the script in the page reads it.
@@ -32,6 +33,7 @@ type wireAnswer struct {
 	Detail string `json:"detail,omitempty"`
 	Go     string `json:"go,omitempty"`
 	Stay   bool   `json:"stay"`
+	Whole  bool   `json:"whole,omitempty"`
 }
 
 func right(text say.Text, goTo string) answer { return answer{Tone: toneRight, Text: text, Go: goTo} }
@@ -109,7 +111,7 @@ func (k *kiosk) scan(c *gin.Context) error {
 	}
 	if wantsJSON(c) {
 		b := k.page(c, say.Text{})
-		c.JSON(http.StatusOK, wireAnswer{Tone: a.Tone, Text: b.Say(a.Text), Detail: b.Say(a.Detail), Go: a.Go, Stay: a.Go == ""})
+		c.JSON(http.StatusOK, wireAnswer{Tone: a.Tone, Text: b.Say(a.Text), Detail: b.Say(a.Detail), Go: a.Go, Stay: a.Go == "", Whole: a.Whole})
 		return nil
 	}
 	tell(c, Flash{Tone: a.Tone, Text: a.Text, Detail: a.Detail})

@@ -208,7 +208,8 @@
   // post sends one scan. It gives null when the bench did not answer, so that the
   // scan is kept; any answer, also a refusal, is an answer.
   async function post(item) {
-    const body = new URLSearchParams({ code: item.code, key: item.key, at: item.page });
+    // at is the page on which it was scanned, now the one that is shown since.
+    const body = new URLSearchParams({ code: item.code, key: item.key, at: item.page, now: location.pathname + location.search });
     if (item.length) body.set("length", item.length);
     const version = page()?.dataset.version;
     if (version) body.set("version", version);
@@ -280,7 +281,13 @@
     if (flash) sound(flash.dataset.flash);
     const queue = store.get(QUEUE) ?? [];
     status(sending ? "sending" : queue.length ? "offline" : "idle", queue.length);
+    document.dispatchEvent(new Event("lastlook:arrived"));
   }
+  // Something else in the page has an answer to give, and a page to go to.
+  document.addEventListener("lastlook:show", async (e) => {
+    cover(e.detail);
+    if (e.detail.go && !(store.get(QUEUE) ?? []).length) await visit(e.detail.go);
+  });
 
   // ---- the answer ----
   let fade = 0;
@@ -294,7 +301,7 @@
     clearTimeout(fade);
     page()?.querySelector("[data-flash]")?.remove();
     a.hidden = true; // so that the same words are announced again
-    a.className = "answer answer-" + said.tone;
+    a.className = "answer answer-" + said.tone + (said.whole ? " answer-whole" : "");
     a.querySelector(".answer-text").textContent = said.text || "";
     a.querySelector(".answer-detail").textContent = said.detail || "";
     a.querySelector(".answer-code code").textContent = readable(said.code || "");
