@@ -226,7 +226,7 @@ func (k *kiosk) boardOf(ctx context.Context, b Base) (*boardView, error) {
 	}
 	window := func(destination string) time.Duration { return k.store.Rules(destination).Window() }
 	return &boardView{
-		Base: b, Program: k.program(), Clock: b.Now.Format("15:04"),
+		Base: b, Program: k.serving(), Clock: b.Now.Format("15:04"),
 		Day:     say.T("%s %d %s", weekdays[b.Now.Weekday()], b.Now.Day(), months[b.Now.Month()-1]),
 		Columns: boardNow(b, window, here, left),
 	}, nil

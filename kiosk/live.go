@@ -148,7 +148,7 @@ func (k *kiosk) follow(c *gin.Context, tell func(ctx context.Context, changed bo
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("X-Accel-Buffering", "no") // a relay in front would otherwise keep events back
 	c.Status(http.StatusOK)
-	hello := "retry: " + strconv.FormatInt(l.pace.retry.Milliseconds(), 10) + "\n" + eventText(eventHello, k.program())
+	hello := "retry: " + strconv.FormatInt(l.pace.retry.Milliseconds(), 10) + "\n" + eventText(eventHello, k.serving())
 	if s.write(hello+first) != nil {
 		return nil // gone
 	}
@@ -196,8 +196,8 @@ func (k *kiosk) follow(c *gin.Context, tell func(ctx context.Context, changed bo
 	}
 }
 
-// program names what serves, so that a page of another program sees that it is old.
-func (k *kiosk) program() string { return k.version + " " + k.static.hash }
+// serving names what serves, so that a page of another program sees that it is old.
+func (k *kiosk) serving() string { return k.version + " " + k.static.hash }
 
 // stopped is a consignment that is stopped, for the script in a page.
 type stopped struct {

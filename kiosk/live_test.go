@@ -135,8 +135,8 @@ func TestBoardFollowsSteps(t *testing.T) {
 	d := newLiveDesk(t, nil)
 	flash := &http.Cookie{Name: flashCookie, Value: "kept-for-the-next-page"}
 	e := d.listen("/board/events", flash)
-	if got := e.wants(eventHello).data; got != d.k.program() || !strings.HasPrefix(got, "test ") {
-		t.Errorf("the stream says it is of program %q, want %q", got, d.k.program())
+	if got := e.wants(eventHello).data; got != d.k.serving() || !strings.HasPrefix(got, "test ") {
+		t.Errorf("the stream says it is of program %q, want %q", got, d.k.serving())
 	}
 	first := e.wants(eventBoard, "K-2041", "K-2038")
 	if strings.Contains(first.data, "<html") || strings.Contains(first.data, "1 of 2 fetched") {
