@@ -1,6 +1,8 @@
 package kiosk
 
 import (
+	"slices"
+
 	"github.com/gin-gonic/gin"
 
 	"lastlook/internal/consignment"
@@ -49,17 +51,8 @@ func afterActs(b Base, st *consignment.State, p people.Person) []Act {
 		}
 		add(trace)
 	case consignment.StandRejected, consignment.StandIsolated:
-		if st.Standing() == consignment.StandRejected {
-			add(act(say.T("Put it apart: where does it stand?"), "leaf", base+"/where"))
-		}
-		if len(st.BenchesToClean()) > 0 {
-			add(act(say.T("Clean the bench"), "leaf", base+"/clean"))
-		}
-		add(act(say.T("Examine in detail"), "look", base+"/detail"),
-			act(say.T("Record a treatment"), "book", base+"/treat"),
-			act(say.T("Record a disposal"), "book", base+"/dispose"),
-			act(say.T("Packages taken out or added"), "keys", base+"/list"),
-			act(say.T("It comes back: inspect again"), "leaf", base+"/check/before"), trace)
+		add(rejectedActs(b, st)...)
+		add(trace)
 	case consignment.StandPassed:
 		if b.Now.After(r.Ended.ValidUntil) {
 			add(act(say.T("The window is over: inspect again"), "leaf", base+"/check/before"))
@@ -81,6 +74,59 @@ func afterActs(b Base, st *consignment.State, p people.Person) []Act {
 		}
 	}
 	return acts
+}
+
+// rejectedActs are the ways on from rejected goods, the next one first: put them
+// apart, clean the bench, examine them in detail, treat them, let them come back.
+func rejectedActs(b Base, st *consignment.State) []Act {
+	base := "/c/" + st.Code
+	r := st.Round()
+	where := Act{Label: say.T("Put it apart: where does it stand?"), Symbol: "leaf", Href: base + "/where"}
+	if st.Standing() == consignment.StandIsolated {
+		where.Label = say.T("Where it stands")
+	}
+	if r == nil || r.Ended == nil { // stopped before anybody inspected it, and rejected
+		return []Act{where}
+	}
+	clean := Act{Label: say.T("Clean the bench"), Symbol: "leaf", Href: base + "/clean"}
+	detail := Act{Label: say.T("Examine in detail"), Symbol: "look", Href: base + "/detail"}
+	if d := r.Detail; d != nil {
+		detail.Hint = say.T("%d of %d packages examined", len(d.Packages)-len(d.Left()), len(d.Packages))
+	}
+	treat := Act{Label: say.T("Record a treatment"), Symbol: "book", Href: base + "/treat"}
+	again := Act{Label: say.T("It comes back: inspect again"), Symbol: "next", Href: base + "/check/before"}
+	treated := slices.ContainsFunc(st.Treatments, func(t consignment.Treatment) bool { return t.Round == r.Number }) ||
+		slices.ContainsFunc(st.Disposals, func(d consignment.Disposal) bool { return d.At.After(r.Ended.At) })
+	if n := len(st.Treatments); n > 0 {
+		treat.Hint = say.T("%d on record", n)
+	}
+	if until := st.ReEntryEnds(b.Now); !until.IsZero() {
+		again.Hint = say.T("not before %s (%s)", b.Clock(until), left(until, b.Now))
+	}
+	ways := []Act{where}
+	unclean := len(st.BenchesToClean()) > 0
+	if unclean {
+		ways = append(ways, clean)
+	}
+	ways = append(ways, detail, treat,
+		Act{Label: say.T("Record a disposal"), Symbol: "book", Href: base + "/dispose"},
+		Act{Label: say.T("Packages taken out or added"), Symbol: "keys", Href: base + "/list"},
+		again)
+	next := again.Href
+	switch {
+	case st.Standing() == consignment.StandRejected && !r.OnlyLapsed():
+		next = where.Href
+	case unclean:
+		next = clean.Href
+	case r.OnlyLapsed():
+	case r.Detail == nil || len(r.Detail.Left()) > 0:
+		next = detail.Href
+	case !treated:
+		next = treat.Href
+	}
+	i := slices.IndexFunc(ways, func(a Act) bool { return a.Href == next })
+	return append(append([]Act{ways[i]}, append(slices.Clone(ways[:i]), ways[i+1:]...)...),
+		Act{Label: say.T("Print rejected marks"), Symbol: "print", Href: base + "/marks"})
 }
 
 // standState is the look of a standing.

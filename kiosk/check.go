@@ -2,6 +2,7 @@ package kiosk
 
 import (
 	"net/http"
+	"time"
 
 	"github.com/gin-gonic/gin"
 
@@ -20,6 +21,8 @@ type checkView struct {
 	Note     Field
 	Action   string
 	Notice   Notice
+	First    Act // what has to be done before the bench can be checked
+	Locked   bool
 	Done     Act
 	All      Act
 }
@@ -90,7 +93,38 @@ func (k *kiosk) showCheck(c *gin.Context, refused *say.Refusal) error {
 	} else if last := st.BeforeCheck(); !after && last != nil && len(last.No) > 0 {
 		v.Notice = Notice{Tone: toneNote, Text: say.T("The last check said no to %d lines.", len(last.No)), Detail: say.T("Put them right, then check again.")}
 	}
+	if !after {
+		if err := k.notYet(c, st, v); err != nil {
+			return err
+		}
+	}
 	return k.render(c, status, checkPage, v)
+}
+
+// notYet puts in the place of the check what has to happen before: people may not
+// handle treated plants, or the bench is not clean. The core refuses the step as well.
+func (k *kiosk) notYet(c *gin.Context, st *consignment.State, v *checkView) error {
+	if until := st.ReEntryEnds(v.Now); !until.IsZero() && st.Dispatched == nil {
+		v.Locked = true
+		v.Question = Question{Text: say.T("Not before %s", v.Clock(until)), Help: say.T("Its bench is checked when re-entry has ended.")}
+		v.Notice = reEntryNotice(v.Base, until)
+		v.First = Act{Label: say.T("See the treatments"), Symbol: "book", Href: "/c/" + st.Code + "/treat", Weight: weightBig}
+		return nil
+	}
+	u, err := k.store.Unclean(c.Request.Context(), benchOf(c))
+	if err != nil || u == nil {
+		return err
+	}
+	v.Locked = true
+	v.Question = Question{Text: say.T("This bench is not clean"), Help: say.T("It is checked when it has been cleaned.")}
+	v.Notice, v.First = uncleanNotice(u, v.Action)
+	return nil
+}
+
+// reEntryNotice says until when nobody handles the plants, with the time left.
+func reEntryNotice(b Base, until time.Time) Notice {
+	return Notice{Tone: toneWrong, Text: say.T("The plants were treated: nobody handles them before %s (%s).", b.Clock(until), left(until, b.Now)),
+		Detail: say.T("Keep people and goods away until then. What else holds is on the product's label.")}
 }
 
 func (k *kiosk) check(c *gin.Context) error {

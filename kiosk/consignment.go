@@ -9,6 +9,7 @@ import (
 
 	"lastlook/internal/consignment"
 	"lastlook/internal/order"
+	"lastlook/internal/record"
 	"lastlook/internal/say"
 )
 
@@ -21,7 +22,9 @@ type consignmentView struct {
 	Next  Act
 	Facts []Fact
 	Lines Table
-	Links []Act
+	// Rounds are the inspections so far, the newest first.
+	Rounds Table
+	Links  []Act
 }
 
 // stepPath is the screen for a step of a consignment.
@@ -107,15 +110,57 @@ func (k *kiosk) consignment(c *gin.Context) error {
 			{Label: say.T("Start by"), Text: say.T("%s (about %d min at the bench, our estimate)", b.Clock(st.LatestStart(rules)), int(st.ExpectedWork(rules).Minutes()))},
 			{Label: say.T("Rounds so far"), Data: itoa(len(st.Rounds))},
 		},
-		Lines: linesTable(st),
+		Lines:  linesTable(st),
+		Rounds: roundsTable(b, st),
 		Links: []Act{
 			{Label: say.T("Labels"), Symbol: "print", Href: "/c/" + st.Code + "/labels"},
 			{Label: say.T("Change time or count"), Symbol: "keys", Href: "/c/" + st.Code + "/change"},
+			{Label: say.T("Where it stands"), Symbol: "to", Href: "/c/" + st.Code + "/where"},
 			{Label: say.T("History"), Symbol: "look", Href: "/c/" + st.Code + "/history"},
 			{Label: say.T("Record"), Symbol: "book", Href: "/c/" + st.Code + "/record"},
 		},
 	}
+	if st.Round() != nil {
+		v.Links[1].Label = say.T("Change the time")
+		v.Links = append(v.Links, Act{Label: say.T("Packages taken out or added"), Symbol: "keys", Href: "/c/" + st.Code + "/list"})
+	}
+	if len(st.Treatments) > 0 {
+		v.Links = append(v.Links, Act{Label: say.T("Treatments"), Symbol: "book", Href: "/c/" + st.Code + "/treat"})
+	}
 	return k.render(c, http.StatusOK, consignmentPage, v)
+}
+
+// roundsTable lists the inspections so far with how each ended, the newest first.
+func roundsTable(b Base, st *consignment.State) Table {
+	t := Table{Caption: say.T("Inspections"), Columns: []Column{
+		{Label: say.T("Round"), Number: true}, {Label: say.T("Outcome")}, {Label: say.T("When")}, {Label: say.T("Examined")}, {Label: say.T("Finds"), Number: true}, {Label: say.T("Who")}, {Label: say.T("Why, and what else")},
+	}}
+	for _, r := range slices.Backward(st.Rounds) {
+		row := []Cell{{Data: itoa(r.Number), Number: true}}
+		if e := r.Ended; e != nil {
+			row = append(row, Cell{Mark: &Mark{State: state(e.Outcome), Text: e.Outcome.Words()}}, Cell{Text: b.Clock(e.At)})
+		} else {
+			row = append(row, Cell{Mark: &Mark{State: stateWork}}, Cell{Text: say.T("since %s", b.Clock(r.SealedAt))})
+		}
+		row = append(row, Cell{Text: say.T("%d of %d", examined(r), r.Packages)}, Cell{Data: itoa(len(r.Finds)), Number: true})
+		who := r.SealedBy.Name
+		if r.Ended != nil {
+			who = r.Ended.By.Name
+		}
+		row = append(row, Cell{Data: who})
+		switch {
+		case r.Detail != nil:
+			row = append(row, Cell{Text: say.T("examined in detail"), Href: "/c/" + st.Code + "/detail?round=" + itoa(r.Number)})
+		case r.Reason != "":
+			row = append(row, Cell{Data: r.Reason})
+		case r.Ended != nil && len(r.Ended.Reasons) > 0:
+			row = append(row, Cell{Text: r.Ended.Reasons[0]})
+		default:
+			row = append(row, Cell{Data: "–"})
+		}
+		t.Rows = append(t.Rows, Row{row})
+	}
+	return t
 }
 
 // inspectFrom says from when on an inspection holds until dispatch.
@@ -141,9 +186,15 @@ func linesTable(st *consignment.State) Table {
 	first := 1
 	for _, l := range st.Lines {
 		last := first + l.Packages - 1
+		numbered := Cell{Data: pad(first) + "–" + pad(last), Number: true}
+		if n := len(l.Removed); n == l.Packages {
+			numbered = Cell{Text: say.T("all taken out"), Number: true}
+		} else if n > 0 {
+			numbered = Cell{Text: say.T("%s–%s without %s", pad(first), pad(last), record.Numbers(l.Removed)), Number: true}
+		}
 		t.Rows = append(t.Rows, Row{[]Cell{
 			{Data: l.Crop}, {Data: orDash(l.Batch)}, {Data: orDash(l.Bay)},
-			{Data: itoa(l.Packages), Number: true}, {Data: pad(first) + "–" + pad(last), Number: true}, {Data: itoa(l.UnitsPerPackage), Number: true},
+			{Data: itoa(l.Present()), Number: true}, numbered, {Data: itoa(l.UnitsPerPackage), Number: true},
 		}})
 		first = last + 1
 	}
@@ -197,6 +248,8 @@ type changeView struct {
 	Lines    []Field
 	LineWhy  Field
 	Sealed   bool
+	Again    bool // between inspections: packages keep their numbers
+	List     Act
 	Action   string
 	Back     Act
 	Focus    string // which of the two forms was refused
@@ -213,10 +266,11 @@ func (k *kiosk) showChange(c *gin.Context, refused *say.Refusal) error {
 	b := k.page(c, say.T("Change %s", st.Number))
 	b.Version = st.Version
 	v := &changeView{
-		Base: b, Tag: k.stateTag(b, st), Action: "/c/" + st.Code + "/change", Sealed: st.Running() != nil,
+		Base: b, Tag: k.stateTag(b, st), Action: "/c/" + st.Code + "/change", Sealed: st.Running() != nil, Again: st.Round() != nil && st.Running() == nil,
 		Dispatch: Field{Name: "dispatch", Label: say.T("It leaves at"), Type: "datetime-local", Value: st.DispatchAt.In(b.Now.Location()).Format("2006-01-02T15:04"), Required: true},
 		Why:      Field{Name: "reason", Label: say.T("Why?"), Hint: say.T("It stays on the record."), Required: true},
 		LineWhy:  Field{Name: "reason_count", Label: say.T("Why?"), Hint: say.T("It stays on the record."), Required: true},
+		List:     Act{Label: say.T("Packages taken out or added"), Symbol: "keys", Href: "/c/" + st.Code + "/list"},
 		Back:     Act{Label: say.T("Back to the consignment"), Href: "/c/" + st.Code},
 	}
 	for i, l := range st.Lines {

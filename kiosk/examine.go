@@ -142,6 +142,16 @@ func (k *kiosk) showExamine(c *gin.Context, refused *say.Refusal) error {
 	v.LookUp = errand{state: st, round: r, exam: x, answers: answers{unit: unit}}.link("/lookup")
 	v.Undo = undoFor(b, st)
 	k.ask(c, v, st, r, x, p, refused)
+	if v.Stage == stageOpen {
+		// The core refuses to open it here: the way to clean comes first.
+		u, err := k.store.Unclean(c.Request.Context(), b.Bench)
+		if err != nil {
+			return err
+		}
+		if u != nil {
+			v.Notice, v.Main = uncleanNotice(u, v.Action)
+		}
+	}
 	status := http.StatusOK
 	if refused != nil {
 		status = statuses[refused.Code]

@@ -44,16 +44,22 @@ type desk struct {
 // newDesk starts a kiosk at noon. Tongues are for the pseudo language.
 func newDesk(t testing.TB, tongues ...tongue) *desk {
 	t.Helper()
+	return newDeskAt(t, func() time.Time { return noon }, tongues...)
+}
+
+// newDeskAt is newDesk with a clock that a test may move.
+func newDeskAt(t testing.TB, clock func() time.Time, tongues ...tongue) *desk {
+	t.Helper()
 	st, err := store.Open(context.Background(), t.TempDir())
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { st.Close() })
-	st.Now = func() time.Time { return noon }
+	st.Now = clock
 	k := &kiosk{store: st, paper: "a4", ref: testReference(t), live: newLive()}
 	k.screens, err = newScreens(screensConfig{
 		Bench: "office", Demo: true, Tongues: tongues, Fill: k.fill,
-		Now: func() time.Time { return noon }, Log: slog.New(slog.NewTextHandler(io.Discard, nil)),
+		Now: clock, Log: slog.New(slog.NewTextHandler(io.Discard, nil)),
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -21,7 +21,14 @@ type benchDesk struct {
 
 func newBenchDesk(t testing.TB, tongues ...tongue) *benchDesk {
 	t.Helper()
-	d := &benchDesk{desk: newDesk(t, tongues...), codes: map[string]string{}}
+	return newDesk(t, tongues...).atBench()
+}
+
+// atBench puts people and three consignments on a desk.
+func (dk *desk) atBench() *benchDesk {
+	t := dk.t
+	t.Helper()
+	d := &benchDesk{desk: dk, codes: map[string]string{}}
 	d.staff()
 	taken, err := d.store.Register(t.Context(), consignment.Actor{ID: "x", Name: "office"}, "office", testOrders(noon), nil)
 	if err != nil {

@@ -62,6 +62,12 @@ func (k *kiosk) showSeal(c *gin.Context, refused *say.Refusal) error {
 		Seal:     Act{Label: say.T("Seal and draw %d", plan.Examine), Weight: weightBig, Symbol: "right"},
 		Change:   Act{Label: say.T("The number is another"), Href: "/c/" + st.Code + "/change", Weight: weightQuiet},
 	}
+	if v.Again {
+		v.Change.Href = "/c/" + st.Code + "/list" // packages keep their numbers between inspections
+	}
+	if until := st.ReEntryEnds(b.Now); !until.IsZero() {
+		v.Notice = reEntryNotice(b, until)
+	}
 	if v.Against, err = ev.Against(2 * sampling.Percent); err != nil {
 		v.Against = nil // a lot too small for two per cent to mean a whole package
 	}
