@@ -41,10 +41,14 @@ func afterActs(b Base, st *consignment.State, p people.Person) []Act {
 		add(act(say.T("Who was told"), "person", base+"/told"), trace)
 	case consignment.StandHeld:
 		if r != nil && r.Ended != nil && r.Ended.Outcome == consignment.Held {
-			add(act(say.T("Samples"), "look", base+"/samples"))
-			if super {
-				add(act(say.T("Decide again"), "keys", base+"/hold"))
+			want := unsampled(st)
+			for _, f := range want {
+				add(takeAct(st, r.Number, f))
 			}
+			if len(want) == 0 && r.Conclude(b.Now).Outcome != consignment.Held {
+				add(decideAgain(st, p))
+			}
+			add(act(say.T("Samples"), "look", base+"/samples"), act(say.T("What keeps it held"), "keys", base+"/hold"))
 		}
 		if len(st.OpenHolds()) > 0 {
 			add(act(say.T("Holds"), "keys", base+"/holds"))

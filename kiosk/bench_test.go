@@ -468,6 +468,8 @@ func TestReferenceDecidesFinds(t *testing.T) {
 	h.Press("Go on")
 	h.On("Collect a sample and hold")
 	h.Press("Record: Sample")
+	h.On("Take a sample")
+	h.Press("Later: carry on examining")
 	h.On("Did you make every look")
 	h.AllYes()
 	h.Press("The looks are made")
@@ -600,6 +602,8 @@ func TestNothingFoundLeadsToASample(t *testing.T) {
 	h.Press("Go on")
 	h.On("Collect a sample and hold")
 	h.Press("Record: Sample")
+	h.On("Take a sample")
+	h.Press("Later: carry on examining")
 	h.On("Is unit 2 clean?")
 	h.NoFaults()
 }

@@ -42,6 +42,7 @@ func (k *kiosk) due(c *gin.Context) error {
 			{Label: say.T("Look something up"), Symbol: "look", Key: "l", Href: "/lookup"},
 			{Label: say.T("Type a consignment in"), Symbol: "keys", Href: "/orders/new"},
 			{Label: say.T("Bring in orders"), Symbol: "book", Href: "/orders/upload"},
+			{Label: say.T("Samples"), Symbol: "vial", Href: "/samples"},
 			{Label: say.T("People"), Symbol: "person", Href: "/people"},
 			{Label: say.T("Cards to scan"), Symbol: "scan", Href: "/cards"},
 		},

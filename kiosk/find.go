@@ -397,7 +397,10 @@ func (k *kiosk) afterFind(c *gin.Context, st *consignment.State, pkg int, rung l
 	f := Flash{Tone: toneNote, Text: say.T("Recorded: %s.", rung.Word()), Detail: say.T("Carry on with the next unit.")}
 	switch {
 	case rung == ladder.Sample:
-		f.Detail = say.T("Put what you saw, on the part it sits on, into a vial or bag. Close it, write package and unit on it, keep it apart.")
+		r := st.Running()
+		f.Detail = say.T("Now take the sample, or take it later.")
+		tell(c, f)
+		return k.forward(c, takePath(st.Code, r.Number, r.Finds[len(r.Finds)-1].ID))
 	case rung > ladder.Note:
 		f.Detail = say.T("You can end the round now, or carry on to see how far it goes.")
 	}
@@ -606,14 +609,18 @@ func lensChecks(tests []reference.Test, lens map[string]string, asked bool) []Ch
 	return out
 }
 
-// findDetailPage shows one find and lets it be raised, lowered or put right.
+// findDetailPage shows one find and lets it be raised, lowered or put right while its
+// round is under way. Samples of it can be taken at any time.
 var findDetailPage = declarePage("finddetail")
 
 type findDetailView struct {
 	Base
 	Tag     Tag
 	Title2  say.Text
+	Over    bool // its round has ended
 	Facts   []Fact
+	Sample  *Act
+	Samples []sampleLine
 	Reasons []say.Text
 	Photos  []string
 	Ladder  Ladder
@@ -633,24 +640,28 @@ type findDetailView struct {
 
 func (k *kiosk) findDetail(c *gin.Context) error { return k.showFindDetail(c, nil) }
 
+// findPath is the page of a find.
+func findPath(code string, round, find int) string {
+	return "/c/" + code + "/f/" + itoa(find) + "?round=" + itoa(round)
+}
+
+// findOf finds the find named in the path, in the round that query or form name, or
+// in the newest.
 func (k *kiosk) findOf(c *gin.Context) (*consignment.State, *consignment.Round, *consignment.Find, error) {
-	st, r, err := k.running(c)
+	st, err := k.state(c)
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	id, err := pathInt(c, "find")
-	if err != nil {
-		return nil, nil, nil, err
+	v := url.Values{"find": {c.Param("find")}, "round": {c.PostForm("round")}}
+	if v.Get("round") == "" {
+		v.Set("round", c.Query("round"))
 	}
-	f := r.Find(id)
-	if f == nil {
-		return nil, nil, nil, say.Refuse(say.NotFound, "There is no find %d in this round.", id)
-	}
-	return st, r, f, nil
+	r, f, err := findAt(st, v)
+	return st, r, f, err
 }
 
 func (k *kiosk) showFindDetail(c *gin.Context, refused *say.Refusal) error {
-	st, _, f, err := k.findOf(c)
+	st, r, f, err := k.findOf(c)
 	if err != nil {
 		return err
 	}
@@ -684,11 +695,29 @@ func (k *kiosk) showFindDetail(c *gin.Context, refused *say.Refusal) error {
 			v.Entry = Act{Label: say.T("Its entry"), Symbol: "book", Href: "/e/" + pin.ID}
 		}
 	}
-	v.Ladder = newLadder(v.Action, append(b.Once(), Hidden{Name: "what", Value: "raise"}), f.Rung, say.Text{})
+	b.Here = findPath(st.Code, r.Number, f.ID)
+	if v.Over = r.Ended != nil; v.Over {
+		v.Title2 = say.T("Round %d, package %03d · %s", r.Number, f.Facts.Package, findWords(f))
+		v.Back = Act{Label: say.T("Back to the consignment"), Symbol: "back", Href: nextPath(st, benchOf(c)), Weight: weightBig}
+		v.Super = v.Super && r == st.Round() && r.Ended.Outcome == consignment.Held
+	}
+	take := takeAct(st, r.Number, f)
+	take.Label, take.Hint = say.T("Take a sample of it"), say.Text{}
+	if r == st.Round() && slices.Contains(unsampled(st), f) {
+		take.Weight, v.Back.Weight = weightBig, weightPlain
+	}
+	v.Sample = &take
+	for _, x := range byWaiting(st.SamplesOf(r.Number, f.ID)) {
+		v.Samples = append(v.Samples, sampleLineOf(b, x))
+	}
+	if a := f.Answered; a != nil {
+		v.Reasons = a.Advice.Reasons
+	}
+	v.Ladder = newLadder(v.Action, append(b.Once(), Hidden{Name: "what", Value: "raise"}, Hidden{Name: "round", Value: itoa(r.Number)}), f.Rung, say.Text{})
 	v.Lowers = Choices{Name: "rung", Legend: say.T("Down to")}
-	for _, r := range ladder.Rungs {
-		if r < f.Rung {
-			v.Lowers.Tiles = append(v.Lowers.Tiles, Choice{Value: r.String(), Label: r.Word(), Hint: r.Act()})
+	for _, down := range ladder.Rungs {
+		if down < f.Rung {
+			v.Lowers.Tiles = append(v.Lowers.Tiles, Choice{Value: down.String(), Label: down.Word(), Hint: down.Act()})
 		}
 	}
 	v.What = Choices{Name: "kind", Legend: say.T("What it is")}
@@ -708,9 +737,12 @@ func (k *kiosk) showFindDetail(c *gin.Context, refused *say.Refusal) error {
 }
 
 func (k *kiosk) changeFind(c *gin.Context) error {
-	st, _, f, err := k.findOf(c)
+	st, r, f, err := k.findOf(c)
 	if err != nil {
 		return err
+	}
+	if r != st.Round() {
+		return say.Refuse(say.Illegal, "Round %d is over (%s): nothing more can be recorded in it.", r.Number, r.Ended.Outcome.Words())
 	}
 	rung, _ := ladder.Parse(c.PostForm("rung"))
 	var cmd consignment.Command
@@ -739,5 +771,5 @@ func (k *kiosk) changeFind(c *gin.Context) error {
 		return k.onward(c, done.State)
 	}
 	tell(c, Flash{Tone: toneRight, Text: say.T("Changed. The old value stays on record.")})
-	return k.forward(c, "/c/"+st.Code+"/f/"+itoa(f.ID))
+	return k.forward(c, findPath(st.Code, r.Number, f.ID))
 }

@@ -61,6 +61,7 @@ func (k *kiosk) office(c *gin.Context) error {
 			{Label: say.T("People"), Hint: say.T("who may work at the bench"), Symbol: "person", Href: "/people"},
 			{Label: say.T("Places"), Hint: say.T("bays, stores, benches, the gate; their cards"), Symbol: "to", Href: "/places"},
 			{Label: say.T("Badges to print"), Hint: say.T("one for each person"), Symbol: "print", Href: "/badges"},
+			{Label: say.T("Samples"), Hint: say.T("those that wait for a result, oldest first"), Symbol: "vial", Href: "/samples"},
 			{Label: say.T("Practice"), Hint: say.T("prepared cases, to learn what a sign means"), Symbol: "look", Href: "/practice"},
 			{Label: say.T("Upkeep of the reference"), Hint: say.T("entries, own words, packs, destination lists"), Symbol: "book", Href: "/upkeep"},
 			{Label: say.T("The site's keys"), Hint: say.T("public keys to hand out; change of keys"), Symbol: "keys", Href: "/keys"},

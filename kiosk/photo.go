@@ -37,6 +37,8 @@ func (k *kiosk) addPhoto(c *gin.Context) error {
 		return err
 	}
 	answers, file, err := readPhotoForm(c.Request)
+	answers.Del("key")
+	answers.Del("version")
 	if err == nil && len(answers["photo"]) >= maxPhotos {
 		err = say.Refuse(say.Invalid, "A find can have %d photos: leave some out.", maxPhotos).For("photo")
 	}
@@ -109,7 +111,7 @@ func readPhotoForm(r *http.Request) (answers url.Values, file []byte, err error)
 			return url.Values{}, nil, say.Refuse(say.Invalid, "The answers that came with the photo are too long. Shorten the note, then add the photo again.").For("photo")
 		}
 		switch {
-		case name == "" || name == "key" || name == "version":
+		case name == "":
 		case name == "photo" && !isHash(string(value)):
 		default:
 			answers.Add(name, string(value))
