@@ -133,7 +133,7 @@ func (k *kiosk) consignment(c *gin.Context) error {
 // roundsTable lists the inspections so far with how each ended, the newest first.
 func roundsTable(b Base, st *consignment.State) Table {
 	t := Table{Caption: say.T("Inspections"), Columns: []Column{
-		{Label: say.T("Round"), Number: true}, {Label: say.T("Outcome")}, {Label: say.T("When")}, {Label: say.T("Examined")}, {Label: say.T("Finds"), Number: true}, {Label: say.T("Who")}, {Label: say.T("Why, and what else")},
+		{Label: say.T("Round"), Number: true}, {Label: say.T("Outcome")}, {Label: say.T("When")}, {Label: say.T("Opened")}, {Label: say.T("Finds"), Number: true}, {Label: say.T("Who")}, {Label: say.T("Why, and what else")},
 	}}
 	for _, r := range slices.Backward(st.Rounds) {
 		row := []Cell{{Data: itoa(r.Number), Number: true}}
@@ -142,7 +142,13 @@ func roundsTable(b Base, st *consignment.State) Table {
 		} else {
 			row = append(row, Cell{Mark: &Mark{State: stateWork}}, Cell{Text: say.T("since %s", b.Clock(r.SealedAt))})
 		}
-		row = append(row, Cell{Text: say.T("%d of %d", examined(r), r.Packages)}, Cell{Data: itoa(len(r.Finds)), Number: true})
+		opened := 0
+		for _, x := range r.Exams {
+			if !x.OpenedAt.IsZero() {
+				opened++
+			}
+		}
+		row = append(row, Cell{Text: say.T("%d of %d", opened, r.Packages)}, Cell{Data: itoa(len(r.Finds)), Number: true})
 		who := r.SealedBy.Name
 		if r.Ended != nil {
 			who = r.Ended.By.Name

@@ -131,7 +131,7 @@ func (k *kiosk) showDetail(c *gin.Context, refused *say.Refusal) error {
 		if d.Reason != "" {
 			v.Why = []say.Text{say.T("The plan was changed by %s: %s", d.By.Name, d.Reason)}
 		} else {
-			v.Why = planWords(st, d.DetailPlanned)
+			v.Why = planWords(plannedFrom(st, d), d.DetailPlanned)
 		}
 		v.Looks = detailLooks(b, st, r, now)
 	}
@@ -161,6 +161,19 @@ func (k *kiosk) showDetail(c *gin.Context, refused *say.Refusal) error {
 		}
 	}
 	return k.render(c, status, detailPage, v)
+}
+
+// plannedFrom gives the consignment as it was when the plan was made: packages may
+// have left or come since.
+func plannedFrom(st *consignment.State, d *consignment.Detail) *consignment.State {
+	for i, rec := range st.History {
+		if p, ok := rec.Event.(consignment.DetailPlanned); ok && p.Round == d.Round && rec.At.Equal(d.At) {
+			if then, err := consignment.Fold(st.History[:i]); err == nil {
+				return then
+			}
+		}
+	}
+	return st
 }
 
 func affectedOf(d *consignment.Detail) int {
@@ -256,12 +269,15 @@ func detailResults(st *consignment.State, r *consignment.Round) Table {
 	}
 	for i, l := range st.Lines {
 		s := sums[i]
-		units := Cell{Text: say.T("not counted")}
+		units, looked := Cell{Text: say.T("not counted")}, say.T("none looked at")
+		if len(s.looked) > 0 {
+			looked = say.T("%d of %d looked at", len(s.infested), len(s.looked))
+		}
 		if s.units > 0 {
 			units = Cell{Text: say.T("%d of %d", s.affected, s.units)}
 		}
 		t.Rows = append(t.Rows, Row{[]Cell{
-			{Data: l.Crop}, {Data: orDash(l.Batch)}, {Text: say.T("%d of %d looked at", len(s.infested), len(s.looked))}, units, {Data: orDash(record.Numbers(s.infested))},
+			{Data: l.Crop}, {Data: orDash(l.Batch)}, {Text: looked}, units, {Data: orDash(record.Numbers(s.infested))},
 		}})
 	}
 	return t

@@ -282,7 +282,7 @@ func TestDetailedExamination(t *testing.T) {
 	}
 	n := len(plan.Packages)
 	hit, _ := st.Package(infested)
-	d.get(detail).wants(t, 200, detail, fmt.Sprintf("Examine these %d packages", n), hit.CropLine.Crop+" is affected", "1 of 1 looked at", "Take this plan")
+	d.get(detail).wants(t, 200, detail, fmt.Sprintf("Examine these %d packages", n), hit.CropLine.Crop+" is affected", "1 of 1 looked at", "none looked at", "Take this plan")
 	d.get(fmt.Sprintf("%s/%d", detail, infested)).wants(t, 200, "", "There is no plan yet")
 	d.post(detail, url.Values{"do": {"plan"}}).wants(t, 200, detail, fmt.Sprintf("0 of %d packages examined", n), "Examine package "+pad(plan.Packages[0]))
 
@@ -438,7 +438,7 @@ func TestTreatmentRecord(t *testing.T) {
 	}
 	// Shown once more, with another unit, before it is kept.
 	a := d.post(treat, treatForm())
-	a.wants(t, 200, treat, "Is this what was done?", "2.5\u00a0L/ha = 0.25\u00a0mL/m²", "20\u00a0L = 20000\u00a0mL", "12:25 to 13:00 (35 min)", "ends Thu 01:00 (in 11 h 40)", "Keep this record")
+	a.wants(t, 200, treat, "Is this what was done?", "2.5\u00a0L/ha = 0.25\u00a0mL/m²", "20\u00a0L", "12:25 to 13:00 (35 min)", "ends Thu 01:00 (in 11 h 40)", "Keep this record")
 	if n := len(d.state("K-2036").Treatments); n != 0 {
 		t.Fatal("it was kept before anybody said so")
 	}
@@ -488,7 +488,7 @@ func TestTreatmentRecord(t *testing.T) {
 func TestDoseWords(t *testing.T) {
 	for kept, want := range map[string]string{
 		"2.5 L/har": "2.5\u00a0L/ha = 0.25\u00a0mL/m²", "10 mL/L": "10\u00a0mL/L = 1\u00a0% v/v", "48 Cel": "48\u00a0°C = 118.4\u00a0°F",
-		"118 [degF]": "118\u00a0°F ≈ 47.7778\u00a0°C", "30 g/m2": "30\u00a0g/m² = 300\u00a0kg/ha", "0.5 %": "0.5\u00a0%", "not a dose": "not a dose",
+		"118 [degF]": "118\u00a0°F ≈ 47.7778\u00a0°C", "30 g/m2": "30\u00a0g/m² = 300\u00a0kg/ha", "0.5 %": "0.5\u00a0%", "20 L": "20\u00a0L", "5 [gal_us]": "5\u00a0US gal = 18.92705892\u00a0L", "not a dose": "not a dose",
 	} {
 		if got := doseWords(kept).String(); got != want {
 			t.Errorf("doseWords(%q) = %q, want %q", kept, got, want)

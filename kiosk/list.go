@@ -177,8 +177,10 @@ func (k *kiosk) changePackages(c *gin.Context) error {
 		return err
 	}
 	f := Flash{Tone: toneRight, Text: say.T("Changed: %s has %d packages now.", done.State.Number, done.State.Count())}
-	if first, last := st.Total()+1, done.State.Total(); last >= first {
+	if first, last := st.Total()+1, done.State.Total(); last > first {
 		f.Detail = say.T("New: %s to %s.", pad(first), pad(last))
+	} else if last == first {
+		f.Detail = say.T("New: %s.", pad(first))
 	}
 	tell(c, f)
 	return k.forward(c, "/c/"+st.Code+"/list")

@@ -341,9 +341,6 @@ var usualUnits = map[dose.Dimension][]string{
 	dose.MassPerVolume:     {"g/L", "% w/v"},
 	dose.MassPerMass:       {"g/kg", "% w/w"},
 	dose.VolumePerMass:     {"mL/kg", "L/kg"},
-	{Of: dose.Volume}:      {"L", "mL"},
-	{Of: dose.Mass}:        {"g", "kg"},
-	{Of: dose.Area}:        {"m2", "ha"},
 	{Of: dose.Temperature}: {"°C", "°F"},
 }
 
@@ -353,9 +350,16 @@ func doseWords(kept string) say.Text {
 	if err != nil {
 		return say.T("%s", kept)
 	}
-	for _, name := range usualUnits[q.Dimension()] {
+	usual := usualUnits[q.Dimension()]
+	if name := map[string]string{"[gal_us]": "L", "[foz_us]": "mL", "[lb_av]": "kg", "[oz_av]": "g", "[sft_i]": "m2", "43560.[sft_i]": "ha"}[q.Unit().Code()]; name != "" {
+		usual = []string{name} // 20 L need not be said in another unit, 5 US gal should
+	}
+	for _, name := range usual {
 		u, err := dose.ParseUnit(name)
-		if err != nil || u.Code() == q.Unit().Code() {
+		if err != nil {
+			continue
+		}
+		if u.Code() == q.Unit().Code() {
 			continue
 		}
 		other, err := q.In(u)
