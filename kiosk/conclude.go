@@ -172,6 +172,7 @@ func (k *kiosk) outcome(c *gin.Context) error {
 		stamp.At = b.Clock(since)
 	} else if standing == consignment.StandPassed {
 		stamp.Until = say.T("until %s", b.Clock(r.Ended.ValidUntil))
+		tag.Note = say.Text{} // the stamp covers it
 		if b.Now.After(r.Ended.ValidUntil) {
 			stamp.State = stateLate
 		}
@@ -200,6 +201,12 @@ func (k *kiosk) outcome(c *gin.Context) error {
 			{Label: say.T("Print the record"), Symbol: "print", Href: "/c/" + st.Code + "/record.pdf"},
 			{Label: say.T("Consignment"), Symbol: "look", Href: "/c/" + st.Code},
 		}...),
+	}
+	if standing == consignment.StandPassed && !b.Now.After(r.Ended.ValidUntil) {
+		v.Facts = append(v.Facts, Fact{Label: say.T("Window"), Text: say.T("%s left, until %s", span(r.Ended.ValidUntil.Sub(b.Now)), b.Clock(r.Ended.ValidUntil))})
+	}
+	for _, n := range keptAfterLeaving(b, st) {
+		v.Facts = append(v.Facts, Fact{Label: say.T("After it left"), Text: n.Detail})
 	}
 	if r.Ended.Outcome != consignment.Passed {
 		v.Cautions = k.cautionsOf(r.Finds)

@@ -47,6 +47,7 @@ func (k *kiosk) due(c *gin.Context) error {
 			{Label: say.T("Cards to scan"), Symbol: "scan", Href: "/cards"},
 		},
 	}
+	v.Links = append(v.Links, Act{Label: say.T("Gate: load what passed"), Symbol: "scan", Href: "/gate"}, Act{Label: say.T("Board for the wall"), Symbol: "look", Href: "/board"})
 	if p, ok := personOf(c); ok && p.Has(people.Trainee) {
 		v.Links = append(v.Links, Act{Label: say.T("Practice"), Symbol: "look", Href: "/practice"})
 	}
@@ -90,12 +91,13 @@ func summaryTag(b Base, s store.Summary) Tag {
 		t.Mark.Text = say.T("%d of %d examined", s.Examined, s.ToExamine)
 	case store.Stage(consignment.StandPassed):
 		t.By = b.LeaveBy(earlier(s.DispatchAt, s.ValidUntil))
+		t.Note = windowLeft(b, s.ValidUntil)
 		switch {
 		case b.Now.After(s.ValidUntil):
 			t.Mark = Mark{State: stateLate, Text: say.T("passed, but lapsed")}
-			t.By = say.T("its window ended %s", b.Clock(s.ValidUntil))
+			t.By, t.Note = say.T("its window ended %s", b.Clock(s.ValidUntil)), say.Text{}
 		case s.Aboard > 0:
-			t.Note = say.T("%d of %d loaded", s.Aboard, s.Packages)
+			t.Note = say.T("%d of %d loaded; %s", s.Aboard, s.Packages, t.Note)
 		}
 	case store.Stage(consignment.StandHeld), store.Stage(consignment.StandStopped):
 		t.By = b.LeaveBy(s.DispatchAt)
@@ -110,6 +112,11 @@ func summaryTag(b Base, s store.Summary) Tag {
 		t.By = say.T("left at %s", b.Clock(s.LeftAt))
 	}
 	return t
+}
+
+// windowLeft says how long goods that passed may still leave.
+func windowLeft(b Base, until time.Time) say.Text {
+	return say.T("window: %s left", span(until.Sub(b.Now)))
 }
 
 func earlier(a, b time.Time) time.Time {
@@ -142,8 +149,9 @@ func (k *kiosk) stateTag(b Base, st *consignment.State) Tag {
 		t.By = say.T("left at %s", b.Clock(st.Dispatched.At))
 	case standing == consignment.StandPassed && b.Now.After(r.Ended.ValidUntil):
 		t.Mark = Mark{State: stateLate, Text: say.T("passed, but lapsed")}
+		t.By = say.T("its window ended %s", b.Clock(r.Ended.ValidUntil))
 	case standing == consignment.StandPassed:
-		t.By = b.LeaveBy(earlier(st.DispatchAt, r.Ended.ValidUntil))
+		t.By, t.Note = b.LeaveBy(earlier(st.DispatchAt, r.Ended.ValidUntil)), windowLeft(b, r.Ended.ValidUntil)
 	}
 	return t
 }

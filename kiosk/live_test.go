@@ -28,8 +28,9 @@ import (
 // liveDesk is a desk whose streams can be reached, for tests.
 type liveDesk struct {
 	*benchDesk
-	k *kiosk
-	e *gin.Engine
+	k    *kiosk
+	e    *gin.Engine
+	past atomic.Int64 // how long past noon it is
 }
 
 // newLiveDesk serves the consignments of the bench tests through a server of its
@@ -37,13 +38,16 @@ type liveDesk struct {
 func newLiveDesk(t testing.TB, change func(*http.Server)) *liveDesk {
 	t.Helper()
 	d := newBenchDesk(t)
+	l := &liveDesk{benchDesk: d}
+	now := func() time.Time { return noon.Add(time.Duration(l.past.Load())) }
+	d.store.Now = now
 	k := &kiosk{store: d.store, paper: "a4", version: "test", ref: testReference(t), live: newLive()}
 	var err error
-	k.screens, err = newScreens(screensConfig{Bench: "wall", Fill: k.fill, Now: func() time.Time { return noon }, Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
+	k.screens, err = newScreens(screensConfig{Bench: "wall", Fill: k.fill, Now: now, Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
 	if err != nil {
 		t.Fatal(err)
 	}
-	l := &liveDesk{benchDesk: d, k: k, e: k.newEngine(append(streams, "/flood")...)}
+	l.k, l.e = k, k.newEngine(append(streams, "/flood")...)
 	k.routes(l.e)
 	srv := httptest.NewUnstartedServer(served{l.e, k.live})
 	Harden(srv.Config)
@@ -56,6 +60,9 @@ func newLiveDesk(t testing.TB, change func(*http.Server)) *liveDesk {
 	d.url = srv.URL
 	return l
 }
+
+// later moves the clock.
+func (d *liveDesk) later(by time.Duration) { d.past.Add(int64(by)) }
 
 // told is one event of a stream.
 type told struct{ name, data string }

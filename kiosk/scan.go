@@ -72,6 +72,7 @@ type spot struct {
 	consignment string     // code of the consignment shown, or ""
 	pkg         int        // package shown on the examining screen, or 0
 	gate        bool       // the gate: packages scanned here go aboard
+	loading     string     // code of the consignment that is being loaded there, or ""
 }
 
 var placePattern = regexp.MustCompile(`^/c/([0-9A-Z]{4})(?:/p/(\d+))?`)
@@ -83,13 +84,18 @@ func spotOf(path string) spot {
 		return p
 	}
 	p.query = u.Query()
-	p.gate = u.Path == "/gate"
+	if p.gate = u.Path == "/gate"; p.gate {
+		p.loading = p.query.Get("c")
+	}
 	m := placePattern.FindStringSubmatch(u.Path)
 	if m == nil && (u.Path == "/lookup" || u.Path == "/narrow" || strings.HasPrefix(u.Path, "/e/")) {
 		m = errandPath.FindStringSubmatch(p.query.Get("for"))
 	}
 	if m != nil {
 		p.consignment = m[1]
+		if strings.HasPrefix(u.Path, "/c/"+m[1]+"/dispatch") {
+			p.gate, p.loading = true, m[1]
+		}
 		p.pkg, _ = strconv.Atoi(m[2]) // no digits: no package
 	}
 	return p
@@ -123,15 +129,8 @@ func (k *kiosk) scan(c *gin.Context) error {
 
 // answer decides what a scan means here and does it.
 func (k *kiosk) answer(s scanned, text string) (answer, error) {
-	if isMark(text) {
+	if isMark(text) && !s.spot.gate {
 		return k.scanMark(s, text)
-	}
-	cd, err := code.Parse(text)
-	if errors.Is(err, code.ErrUnknown) {
-		return k.foreign(s, text, err)
-	}
-	if err != nil {
-		return answer{}, err
 	}
 	if s.key != "" {
 		if done, err := k.store.Answered(s.ctx, s.key); err != nil {
@@ -140,6 +139,16 @@ func (k *kiosk) answer(s scanned, text string) (answer, error) {
 			return right(say.T("That scan was taken already."), k.placeNow(s)), nil
 		}
 	}
+	if s.spot.gate {
+		return k.atGate(s, text)
+	}
+	cd, err := code.Parse(text)
+	if errors.Is(err, code.ErrUnknown) {
+		return k.foreign(s, text, err)
+	}
+	if err != nil {
+		return answer{}, err
+	}
 	switch cd.Kind {
 	case code.KindBadge:
 		return k.scanBadge(s, cd)
@@ -147,9 +156,6 @@ func (k *kiosk) answer(s scanned, text string) (answer, error) {
 		st, err := k.store.Consignment(s.ctx, cd.Consignment())
 		if err != nil {
 			return answer{}, err
-		}
-		if s.spot.gate {
-			return right(say.T("Loading %s", st.Number), gatePath(st.Code)), nil
 		}
 		return right(say.T("Consignment %s", st.Number), nextPath(st, benchOf(s.gin))), nil
 	case code.KindPackage:
@@ -161,6 +167,9 @@ func (k *kiosk) answer(s scanned, text string) (answer, error) {
 	case code.KindSample:
 		return k.scanSample(s, cd.Payload)
 	case code.KindLocation:
+		if s.spot.store() {
+			return k.scanStore(s, cd.Payload)
+		}
 		return k.scanLocation(s, cd.Payload)
 	}
 	return note(say.T("This is a code of another kind (%s): %s", cd.Kind.Words(), cd.Human()), say.T("There is nothing to do with it on this screen."), ""), nil
@@ -168,7 +177,7 @@ func (k *kiosk) answer(s scanned, text string) (answer, error) {
 
 // placeNow is where a page leads after the scan made on it was taken.
 func (k *kiosk) placeNow(s scanned) string {
-	if s.spot.consignment == "" {
+	if s.spot.consignment == "" || s.spot.gate {
 		return s.spot.path
 	}
 	st, err := k.store.Consignment(s.ctx, s.spot.consignment)
@@ -246,9 +255,6 @@ func (k *kiosk) scanPackage(s scanned, consignmentCode string, n int) (answer, e
 		return answer{}, err
 	}
 	p, ok := st.Package(n)
-	if s.spot.gate {
-		return k.scanAtGate(s, st, n)
-	}
 	if !ok {
 		return wrong(say.T("There is no package %03d in %s.", n, st.Number), say.T("It has %d packages. Put this one aside and ask the supervisor.", st.Count())), nil
 	}
