@@ -7,6 +7,7 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"lastlook/internal/consignment"
+	"lastlook/internal/people"
 	"lastlook/internal/say"
 )
 
@@ -86,6 +87,10 @@ type outcomeView struct {
 	Cautions []string // of what was named; shown unless it passed
 	Evidence []say.Text
 	Steps    []say.Text // what to do now, in order
+	Ticks    *Steps     // the same at a stop, to be ticked
+	Risk     []Tag      // neighbours at risk
+	RiskMore int
+	Told     []noticePart // of a stop
 	Facts    []Fact
 	Acts     []Act
 	Running  bool
@@ -211,8 +216,17 @@ func (k *kiosk) outcome(c *gin.Context) error {
 	if r.Ended.Outcome != consignment.Passed {
 		v.Cautions = k.cautionsOf(r.Finds)
 	}
-	if standing == consignment.StandStopped {
+	if hold, ok := stopOf(st); ok {
 		v.Ground = "stop"
+		v.Steps, v.Ticks = nil, stopSteps(b, st, hold)
+		v.Risk, v.RiskMore = k.atRisk(c, b, st)
+		ns, err := k.noticesOf(c.Request.Context(), st.Code)
+		if err != nil {
+			return err
+		}
+		for _, n := range ns {
+			v.Told = append(v.Told, noticeView(b, n, person.Has(people.Supervisor)))
+		}
 	}
 	return k.render(c, http.StatusOK, outcomePage, v)
 }

@@ -19,16 +19,31 @@ type dueView struct {
 	Base
 	Question Question
 	Due      []Tag
+	Waiting  []Tag // decided, and not gone: the most pressing first
+	More     int   // waiting, but not shown
 	Over     []Tag
 	Empty    Panel
 	Links    []Act
 }
 
-// overShown is how many finished consignments the board shows.
-const overShown = 6
+// overShown is how many consignments that left are shown, waitingShown how many
+// that wait for something.
+const (
+	overShown    = 6
+	waitingShown = 24
+)
+
+// pressing is the order in which what waits is shown.
+var pressing = []consignment.Standing{
+	consignment.StandStopped, consignment.StandHeld, consignment.StandRejected, consignment.StandIsolated, consignment.StandPassed,
+}
 
 func (k *kiosk) due(c *gin.Context) error {
-	due, over, err := k.store.Due(c.Request.Context(), overShown)
+	due, _, err := k.store.Due(c.Request.Context(), 0)
+	if err != nil {
+		return err
+	}
+	here, over, err := k.store.Board(c.Request.Context(), overShown)
 	if err != nil {
 		return err
 	}
@@ -55,6 +70,20 @@ func (k *kiosk) due(c *gin.Context) error {
 		t := summaryTag(b, s)
 		t.Href = "/c/" + s.Code + "/next"
 		v.Due = append(v.Due, t)
+	}
+	for _, stands := range pressing {
+		for _, s := range here {
+			if consignment.Standing(s.Stage) != stands {
+				continue
+			}
+			if len(v.Waiting) == waitingShown {
+				v.More++
+				continue
+			}
+			t := summaryTag(b, s)
+			t.Href = "/c/" + s.Code + "/next"
+			v.Waiting = append(v.Waiting, t)
+		}
 	}
 	for _, s := range over {
 		t := summaryTag(b, s)

@@ -56,6 +56,8 @@ type Base struct {
 	// Quiet leaves out the foot that says that anything may be scanned, for
 	// pages that are printed or read by strangers.
 	Quiet bool
+	// Stops are the stops that nobody answered yet: they stand on every screen.
+	Stops []stopBar
 	// Wall is a screen that nobody touches: no bar, no foot, no scanner.
 	Wall bool
 

@@ -145,6 +145,7 @@ func (k *kiosk) fill(c *gin.Context, b *Base) {
 	}
 	b.Bench = k.benchName(c)
 	b.Flash = takeFlash(c)
+	b.Stops = k.stopBars(c, *b)
 }
 
 type wireFlash struct {

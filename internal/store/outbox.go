@@ -797,6 +797,12 @@ func (s *Store) OpenNotices(ctx context.Context) ([]Notice, error) {
 	return s.noticesWhere(ctx, "SELECT id FROM notices WHERE cause = ? AND answered_at = '' ORDER BY raised_at, id", string(notify.Stop))
 }
 
+// NoticesOf reads the occasions that a consignment gave, answered or not, the
+// newest first.
+func (s *Store) NoticesOf(ctx context.Context, code string) ([]Notice, error) {
+	return s.noticesWhere(ctx, "SELECT id FROM notices WHERE code = ? ORDER BY raised_at DESC, id", code)
+}
+
 // Unprinted reads the occasions whose notice has not been printed, the oldest
 // first.
 func (s *Store) Unprinted(ctx context.Context) ([]Notice, error) {
