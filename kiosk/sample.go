@@ -298,11 +298,10 @@ type sampleView struct {
 	Back     Act
 }
 
-// storeForm asks where the sample is put.
+// storeForm asks where the sample is put: each place is one press.
 type storeForm struct {
-	Places Choices
+	Places []Act
 	None   Notice
-	Do     Act
 }
 
 // handForm asks to whom it is given, or who received it.
@@ -436,7 +435,7 @@ func (k *kiosk) showSample(c *gin.Context, refused *say.Refusal) error {
 		if err != nil {
 			return err
 		}
-		v.Store = storing(c, list)
+		v.Store = storing(list)
 		v.Hand = handing(c, say.T("To whom?"), say.T("The courier or the laboratory. Give them the form as well."), Act{Label: say.T("It is handed over"), Name: "do", Value: "hand"})
 	}
 	v.loudest(last)
@@ -444,8 +443,6 @@ func (k *kiosk) showSample(c *gin.Context, refused *say.Refusal) error {
 	if refused != nil {
 		status = statuses[refused.Code]
 		switch {
-		case refused.Field == "place" && v.Store != nil:
-			v.Store.Places.Error = refused.Text
 		case refused.Field == "by" && c.PostForm("do") == "hand" && v.Hand != nil:
 			v.Hand.By.Error = refused.Text
 		case refused.Field == "by" && v.Receive != nil:
@@ -468,10 +465,10 @@ func (v *sampleView) loudest(last consignment.Custody) {
 		v.Next.Weight = weightBig
 	case v.Receive != nil:
 		v.Receive.Do.Weight = weightBig
-	case last == consignment.Stored || len(v.Store.Places.Tiles) == 0:
+	case last == consignment.Stored || len(v.Store.Places) == 0:
 		v.Hand.Do.Weight = weightBig
 	default:
-		v.Store.Do.Weight = weightBig
+		v.Store.Places[0].Weight = weightBig
 	}
 }
 
@@ -494,17 +491,12 @@ func custodyOf(b Base, x *consignment.Sample) []custodyLine {
 // usualQuestion is what is asked of a laboratory if nobody wrote anything else.
 var usualQuestion = say.T("What is it, and is it alive?")
 
-func storing(c *gin.Context, list *places.List) *storeForm {
+func storing(list *places.List) *storeForm {
 	f := &storeForm{
-		Places: Choices{Name: "place", Legend: say.T("Where is it stored?"), Hint: say.T("Scan the card of the place, or choose it.")},
-		Do:     Act{Label: say.T("It is stored there"), Name: "do", Value: "store"},
-		None:   Notice{Tone: toneNote, Text: say.T("No store for samples is on the list of places."), Detail: say.T("A supervisor puts it on the list. Until then, hand the sample over straight away.")},
+		None: Notice{Tone: toneNote, Text: say.T("No store for samples is on the list of places."), Detail: say.T("A supervisor puts it on the list. Until then, hand the sample over straight away.")},
 	}
 	for _, p := range list.InUse(places.SampleStore) {
-		f.Places.Tiles = append(f.Places.Tiles, Choice{Value: p.ID, Data: p.Name, Chosen: c.PostForm("place") == p.ID})
-	}
-	if len(f.Places.Tiles) == 1 {
-		f.Places.Tiles[0].Chosen = true
+		f.Places = append(f.Places, Act{Label: say.T("Stored: %s", p.Name), Symbol: "to", Name: "place", Value: p.ID})
 	}
 	return f
 }
