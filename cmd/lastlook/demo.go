@@ -191,7 +191,8 @@ under "type a code" at the top of each screen.
 	fmt.Fprintf(t.out, `    Find something, press "I don't know", take a step back.
  4. %s is untouched: labels, bench check, seal, draw, from the beginning.
       %s
- 5. %s passed and %s was rejected this morning: read why.
+ 5. %s passed and %s was rejected this morning: read why. %s is held; its
+    sample is in the fridge, labelled  %s
  6. Going down the ladder takes a supervisor: %s, badge  %s
     %s is a trainee, badge  %s
 
@@ -201,6 +202,7 @@ To print:  labels  %s
            one label on screen  %s/c/%s/labels/1
 Office:    %s/office
 `, demo.Fresh, code.Consignment(made.Codes[demo.Fresh]).Human(), demo.Passed, demo.Rejected,
+		demo.Held, code.Code{Kind: code.KindSample, Payload: made.States[demo.Held].Samples[0].Sample}.Human(),
 		demo.Ida, badge(demo.Ida), demo.Bea, badge(demo.Bea),
 		file, url, url, url, made.Codes[demo.Fresh], url)
 	if kept {

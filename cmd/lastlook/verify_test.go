@@ -166,7 +166,7 @@ func TestVerifyAgainst(t *testing.T) {
 func TestVerifyRefuses(t *testing.T) {
 	_, good, paper, keys, _ := exported(t)
 	changed := []byte(read(t, good))
-	changed[bytes.LastIndex(changed, []byte(`"seq":`))+6] ^= 1
+	changed[bytes.LastIndex(changed, []byte(`"seq":`))+7] ^= 1 // the second digit: a number cannot begin with nought
 	stranger, err := ledger.NewKeys(strings.Fields(keys)[1], bytes.NewReader(bytes.Repeat([]byte{7}, 64)))
 	if err != nil {
 		t.Fatal(err)

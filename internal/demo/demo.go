@@ -36,6 +36,7 @@ const (
 	AtWork   = "K-2036" // three of three fetched, one examined
 	Passed   = "K-2045"
 	Rejected = "K-2029" // soil in one package
+	Held     = "K-2044" // mites nobody could name; the sample is in the fridge
 )
 
 // lead is how long before now the morning began.
@@ -50,7 +51,7 @@ type Made struct {
 }
 
 // Fill fills an empty data folder: four people, five places, the eight consignments of
-// order.Demo, and the work on four of them, done in the hours before now. It sets
+// order.Demo, and the work on five of them, done in the hours before now. It sets
 // the store's clock while it works and gives it back as it was.
 func Fill(ctx context.Context, st *store.Store, now time.Time) (*Made, error) {
 	clock := &stepping{at: now.Add(-lead)}
@@ -67,7 +68,7 @@ func Fill(ctx context.Context, st *store.Store, now time.Time) (*Made, error) {
 	for _, c := range []struct {
 		number string
 		do     func(number string)
-	}{{Rejected, f.rejected}, {Passed, f.passed}, {Drawn, f.drawn}, {AtWork, f.atWork}} {
+	}{{Rejected, f.rejected}, {Held, f.held}, {Passed, f.passed}, {Drawn, f.drawn}, {AtWork, f.atWork}} {
 		if f.err == nil {
 			c.do(c.number)
 		}
@@ -274,6 +275,35 @@ func (f *filler) rejected(number string) {
 	}
 	f.end(number, Tam)
 	f.do(number, Tam, consignment.CleanBench{Bench: Bench, How: "swept and wiped; the soil was bagged and thrown away"})
+}
+
+// held finds what nobody could name in the second package, and stores a sample of it.
+func (f *filler) held(number string) {
+	pkgs := f.sealed(number, Wilo)
+	if f.err != nil {
+		return
+	}
+	f.clean(number, Wilo, pkgs[0])
+	f.opened(number, Wilo, pkgs[1])
+	f.do(number, Wilo,
+		consignment.RecordFind{Facts: consignment.FindFacts{
+			Package: pkgs[1], Unit: 1, Part: consignment.PartLeafLower, What: consignment.NotIdentified, Units: 2,
+			Alive: consignment.AliveYes, Method: consignment.ByHandLens, Note: "tiny pale dots that move, a little silk (invented)",
+		}},
+		consignment.EndRound{},
+	)
+	if f.err != nil {
+		return
+	}
+	sample, err := f.st.NewSampleCode(f.ctx)
+	if err != nil {
+		f.err = err
+		return
+	}
+	f.do(number, Wilo,
+		consignment.TakeSample{Code: sample, Round: 1, Find: 1, What: consignment.TakenLeaf, Kept: consignment.KeptCool, Asked: "Which mite is it?"},
+		consignment.MoveSample{Sample: sample, Step: consignment.Stored, Place: f.made.Places["Sample fridge"].Name},
+	)
 }
 
 func (f *filler) end(number, who string) {

@@ -45,8 +45,8 @@ func TestFill(t *testing.T) {
 	}
 
 	due, over, err := st.Due(ctx, 10)
-	if err != nil || len(due) != 6 || len(over) != 2 {
-		t.Fatalf("Due = %d due, %d over, %v; want 6 and 2", len(due), len(over), err)
+	if err != nil || len(due) != 5 || len(over) != 3 {
+		t.Fatalf("Due = %d due, %d over, %v; want 5 and 3", len(due), len(over), err)
 	}
 	for _, tt := range []struct {
 		number                       string
@@ -58,12 +58,18 @@ func TestFill(t *testing.T) {
 		{AtWork, store.Inspecting, 3, 3, 1},
 		{Passed, store.Stage(consignment.Passed), 3, 3, 3},
 		{Rejected, store.Stage(consignment.Rejected), 3, 3, 3},
+		{Held, store.Stage(consignment.Held), 3, 2, 1},
 	} {
 		s, err := st.ByNumber(ctx, tt.number)
 		if err != nil || s.Stage != tt.stage || s.ToExamine != tt.toExamine || s.Fetched != tt.fetched || s.Examined != tt.examined {
 			t.Errorf("%s = %s, %d/%d/%d, %v; want %s, %d/%d/%d", tt.number, s.Stage, s.ToExamine, s.Fetched, s.Examined, err,
 				tt.stage, tt.toExamine, tt.fetched, tt.examined)
 		}
+	}
+
+	open, err := st.Samples(ctx, false, 0)
+	if err != nil || len(open) != 1 || open[0].Consignment.Number != Held || open[0].Step != consignment.Stored || open[0].HeldBy != "Sample fridge" {
+		t.Errorf("samples that wait = %+v, %v; want one of %s in the fridge", open, err, Held)
 	}
 
 	// The work lies in the past, so that the first step at the bench is not
