@@ -59,6 +59,7 @@ func (k *kiosk) office(c *gin.Context) error {
 			{Label: say.T("Bring in orders"), Hint: say.T("an order file, with many consignments"), Symbol: "book", Href: "/orders/upload"},
 			{Label: say.T("Type a consignment in"), Hint: say.T("one, with its crop lines"), Symbol: "keys", Href: "/orders/new"},
 			{Label: say.T("People"), Hint: say.T("who may work at the bench"), Symbol: "person", Href: "/people"},
+			{Label: say.T("Notices"), Hint: say.T("who was told of a stop, and who has answered"), Symbol: "person", Href: "/notices"},
 			{Label: say.T("Places"), Hint: say.T("bays, stores, benches, the gate; their cards"), Symbol: "to", Href: "/places"},
 			{Label: say.T("Badges to print"), Hint: say.T("one for each person"), Symbol: "print", Href: "/badges"},
 			{Label: say.T("Samples"), Hint: say.T("those that wait for a result, oldest first"), Symbol: "vial", Href: "/samples"},

@@ -69,6 +69,15 @@ func (b *Base) base() *Base { return b }
 // T says the sentence with the given English key.
 func (b Base) T(key string, args ...any) string { return b.tongue.print(key, args...) }
 
+// Watched is the code of the consignment that the page is about, whose stop shows the
+// page anew; "*" is a page about none.
+func (b Base) Watched() string {
+	if m := placePattern.FindStringSubmatch(b.Here); m != nil {
+		return m[1]
+	}
+	return "*"
+}
+
 // Say says a Text.
 func (b Base) Say(t say.Text) string { return t.With(b.tongue.print) }
 

@@ -12,6 +12,7 @@ import (
 	"lastlook/internal/consignment"
 	"lastlook/internal/ladder"
 	"lastlook/internal/people"
+	"lastlook/internal/store"
 )
 
 // endsWith brings a consignment to a find of the kind in its first drawn package.
@@ -230,6 +231,41 @@ func TestStopPagesAreSaidAndPlain(t *testing.T) {
 		for _, s := range needsScript(a.body) {
 			t.Errorf("%s: %s", path, s)
 		}
+	}
+}
+
+// A stop pressed at one bench is said at the others at once: over the page of the
+// same consignment, which is shown anew, and beside whatever else is done.
+func TestStopIsSeenAtOtherBenches(t *testing.T) {
+	tb := newTestBench(t)
+	here, elsewhere := newHand(t, tb), newHand(t, tb)
+	here.badge("Tam Orrin")
+	here.toDraw("K-2038", 2)
+	for n := 1; n <= 2; n++ {
+		here.Answered(here.pkg("K-2038", n), "right", "right.")
+	}
+	here.Answered(here.pkg("K-2038", 1), "right", "is open")
+	elsewhere.badge("Ida Fenn")
+	elsewhere.Open(tb.url + "/c/" + tb.codes["K-2041"])
+	elsewhere.Wait(`document.querySelector("#main").innerText.includes("Code on the labels")`)
+	time.Sleep(time.Second) // until both follow the stream
+	tb.stop("K-2038", 1)
+	here.Wait(`!document.getElementById("answer").hidden && document.getElementById("answer").className.includes("answer-wrong") && document.getElementById("answer").innerText.includes("K-2038")`)
+	here.Wait(`document.querySelector("#page .outcome-word")?.innerText === "Stopped"`)
+	elsewhere.Wait(`!document.getElementById("answer").hidden && document.getElementById("answer").innerText.includes("K-2038")`)
+	if got := elsewhere.Text("#main"); !strings.Contains(got, "K-2041") {
+		t.Errorf("the other page went away: %.200q", got)
+	}
+	here.See("stop-from-elsewhere")
+}
+
+// stop stops a consignment behind the screens' back.
+func (tb *testBench) stop(number string, pkg int) {
+	tb.t.Helper()
+	_, err := tb.store.Do(tb.t.Context(), store.Step{Code: tb.codes[number], Actor: consignment.Actor{ID: "x", Name: "Wilo Pasch"}, Bench: "bench 2",
+		Command: consignment.RecordFind{Rung: ladder.Stop, Facts: consignment.FindFacts{Package: pkg, Part: consignment.PartPackage, What: consignment.Suspect, Units: 1, Alive: consignment.NotTold, Method: consignment.ByEye}}})
+	if err != nil {
+		tb.t.Fatal(err)
 	}
 }
 

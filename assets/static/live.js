@@ -12,7 +12,8 @@
 //   lastlook:lost     detail is {since}: not connected since then, or null again
 //
 // data-watch="CODE" asks for more: when that consignment is stopped, the page is
-// shown anew and the stop said over it.
+// shown anew and the stop said over it. A stop of another is said, and the page stays
+// as it is, so that nothing moves under a finger.
 "use strict";
 (() => {
   const QUIET = 75000;     // ms: two rounds of events and some
@@ -106,7 +107,8 @@
     say("stop", { all, fresh });
     const watched = page()?.querySelector("[data-watch]")?.dataset.watch;
     const mine = fresh.find((s) => s.code === watched);
-    if (mine) say("show", { tone: "wrong", text: mine.text, detail: mine.detail, go: location.pathname + location.search });
+    if (mine) say("show", { tone: "wrong", stop: true, text: mine.text, detail: mine.detail, go: location.pathname + location.search });
+    else if (fresh.length) say("show", { tone: "note", text: fresh[0].text, detail: fresh[0].detail, go: "" });
   }
   function listen() {
     if (document.getElementById("wall")) return location.reload(); // came in place: it has a look and a script of its own
