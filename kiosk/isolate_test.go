@@ -621,6 +621,70 @@ func TestComingBack(t *testing.T) {
 	page.wants(t, 200, "", "Inspections", "Rejected", "Passed", "sorted anew", "without "+pad(gone), "37 packages")
 }
 
+// big gives the label of the one big act of a page.
+func (a reply) big(t testing.TB) string {
+	t.Helper()
+	_, main, _ := strings.Cut(a.body, "<main")
+	main, _, _ = strings.Cut(main, "</main>")
+	parts := strings.Split(main, `class="act act-big`)
+	if len(parts) != 2 {
+		t.Errorf("%s has %d big acts, want one", a.path, len(parts)-1)
+		return ""
+	}
+	_, label, _ := strings.Cut(parts[1], `<span class="act-label">`)
+	label, _, _ = strings.Cut(label, "</span>")
+	return label
+}
+
+// What comes next after a rejection is the biggest thing, step by step.
+func TestNextAfterRejection(t *testing.T) {
+	d := newClockDesk(t)
+	bay := d.place(places.QuarantineBay, "Bay Q")
+	outcome := d.path("K-2038", "/outcome")
+	next := func(want string) {
+		t.Helper()
+		if got := d.get(outcome).big(t); got != want {
+			t.Errorf("the next act is %q, want %q", got, want)
+		}
+	}
+	_, infested := d.reject("K-2038")
+	next("Put it apart: where does it stand?")
+	d.do("K-2038", consignment.Move{Place: placed(bay)})
+	next("Clean the bench")
+	d.do("K-2038", consignment.CleanBench{Bench: "office", How: "swept"})
+	next("Examine in detail")
+	d.do("K-2038", consignment.PlanDetail{})
+	next("Examine in detail")
+	d.do("K-2038", consignment.LookDetail{Package: infested, Units: 3, Affected: 1, What: consignment.LivePest}, consignment.LookDetail{Package: 3 - infested, Units: 3})
+	next("Record a treatment")
+	d.later(time.Hour)
+	d.do("K-2038", consignment.Treat{Treated: consignment.Treated{Way: consignment.TreatWash, Target: "thrips", Method: "rinsed", Operator: "Tam Orrin", Start: noon.Add(time.Minute), End: noon.Add(20 * time.Minute)}, ReEntryAfter: 2 * time.Hour})
+	next("It comes back: inspect again")
+	d.get(outcome).wants(t, 200, outcome, "not before 14:40 (in 1 h 20)", "1 on record", "2 of 2 packages examined", "Print rejected marks")
+}
+
+// A round that only ran out of time has nothing to be put apart or treated for.
+func TestNextAfterLapse(t *testing.T) {
+	d := newClockDesk(t)
+	d.draw("K-2038")
+	r := d.state("K-2038").Running()
+	for _, n := range r.ToExamine() {
+		d.do("K-2038", consignment.Fetch{Package: n}, consignment.Open{Package: n}, consignment.LookPackage{Package: n}, consignment.CountUnits{Package: n, Units: 3},
+			consignment.CleanRest{Package: n, Count: 3}, consignment.ConfirmLooks{Package: n, Made: r.Rules.Looks}, consignment.ClosePackage{Package: n})
+	}
+	d.later(73 * time.Hour)
+	after := consignment.CheckBench{After: true, Rules: r.Rules}
+	for _, it := range r.Rules.After {
+		after.Yes = append(after.Yes, it.ID)
+	}
+	if st := d.do("K-2038", after, consignment.EndRound{}); st.Round().Ended.Outcome != consignment.Rejected {
+		t.Fatalf("it ended %s", st.Round().Ended.Outcome)
+	}
+	if got := d.get(d.path("K-2038", "/outcome")).big(t); got != "It comes back: inspect again" {
+		t.Errorf("the next act is %q", got)
+	}
+}
+
 // followPages are the screens of this topic with something on them.
 func (d *clockDesk) followPages() []struct{ name, path string } {
 	d.place(places.QuarantineBay, "Bay Q")
@@ -655,6 +719,11 @@ func TestFollowPagesAreSaidAndPlain(t *testing.T) {
 		a := d.get(p.path)
 		a.wants(t, 200, "")
 		check(p.name, a)
+		switch p.name {
+		case "treat", "treatment": // kinds side by side; a page to read
+		default:
+			a.big(t)
+		}
 	}
 	check("treat, once more", d.post(d.path("K-2036", "/treat"), treatForm()))
 	for _, end := range []string{"/where", "/clean", "/treat", "/dispose", "/list"} {
