@@ -42,6 +42,12 @@ func TestFor(t *testing.T) {
 			t.Errorf("the words %q lack %q", all, want)
 		}
 	}
+	if _, ok := Answers(steps); ok {
+		t.Error("a stop was answered by stopping")
+	}
+	if by, ok := Answers([]consignment.Recorded{rec(10, consignment.StopAnswered{Round: 2})}); !ok || by.Actor.Name != "Tam Orrin" {
+		t.Errorf("Answers(stop answered) = %+v, %v", by, ok)
+	}
 	if got := For("consignment/7F3K", st, steps[:2]); len(got) != 0 {
 		t.Errorf("For(fetched, rejected) = %+v, want nothing", got)
 	}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -140,19 +141,38 @@ func foldNotice(id string, rows []eventRow) (*notify.State, error) {
 
 // tell queues what the steps just appended call for, in their transaction.
 func (s *Store) tell(tx *gorm.DB, stream string, state *consignment.State, steps []consignment.Recorded) error {
-	occasions := notify.For(stream, state, steps)
-	if len(occasions) == 0 {
-		return nil
-	}
 	b, err := batchIn(tx)
 	if err != nil {
 		return err
 	}
-	leaves := b.leaves[len(b.leaves)-len(steps):] // before notices add theirs
+	own := slices.Clone(b.leaves[len(b.leaves)-len(steps):]) // before notices add theirs
+	if rec, ok := notify.Answers(steps); ok {
+		if err := s.answerStops(tx, state.Code, rec); err != nil {
+			return err
+		}
+	}
+	occasions := notify.For(stream, state, steps)
+	if len(occasions) == 0 {
+		return nil
+	}
 	for _, o := range occasions {
-		leaf := leaves[o.Version-steps[0].Version]
+		leaf := own[o.Version-steps[0].Version]
 		id := notify.OccasionID(leaf)
 		if _, err := s.doNotice(tx, id, itself, "", "", notify.Raise{ID: id, Occasion: o, Plan: s.plan()}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// answerStops answers the notices of a consignment's stops.
+func (s *Store) answerStops(tx *gorm.DB, code string, by consignment.Recorded) error {
+	var ids []string
+	if err := tx.Model(&noticeRow{}).Where("cause = ? AND answered_at = '' AND code = ?", string(notify.Stop), code).Order("raised_at, id").Pluck("id", &ids).Error; err != nil {
+		return fmt.Errorf("listing the notices: %w", err)
+	}
+	for _, id := range ids {
+		if _, err := s.doNotice(tx, id, by.Actor, by.Bench, "", notify.Acknowledge{By: by.Actor}); err != nil {
 			return err
 		}
 	}
@@ -729,6 +749,22 @@ type OutboxCount struct {
 	Failing    int // of the waiting
 	Refused    int // for occasions that nobody answered
 	Unanswered int // occasions
+}
+
+// Words tells how telling people stands, in one sentence, and whether somebody has
+// to do something about it. outside says that there are contacts at all.
+func (c OutboxCount) Words(outside bool) (text say.Text, wrong bool) {
+	switch {
+	case c.Failing > 0:
+		return say.T("%d messages to people outside have waited for more than %d hours. They are tried on. See why with lastlook notify list.", c.Failing, int(notify.FailingAfter/time.Hour)), true
+	case c.Refused > 0:
+		return say.T("%d messages about a stop were refused for good, and nobody has answered it yet. See why with lastlook notify list.", c.Refused), true
+	case !outside:
+		return say.T("Nobody outside is told of a stop, because there is no notify.yaml in the data folder: it is shown on every screen, and can be printed."), false
+	case c.Waiting > 0:
+		return say.T("%d messages to people outside are on their way.", c.Waiting), false
+	}
+	return say.T("People outside are told of a stop. No message is waiting."), false
 }
 
 // CountOutbox counts.

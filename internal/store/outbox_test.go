@@ -318,6 +318,30 @@ func TestEscalation(t *testing.T) {
 	sound(t, s)
 }
 
+// TestAnsweringTheStopAnswersTheNotice: whoever decides on a stop knows of it.
+func TestAnsweringTheStopAnswersTheNotice(t *testing.T) {
+	s := open(t, t.TempDir())
+	s.SetPlan(telling)
+	stop(t, s, "K-1")
+	stop(t, s, "K-2")
+	all, err := s.OpenNotices(ctx)
+	if err != nil || len(all) != 2 {
+		t.Fatalf("OpenNotices = %d, %v; want 2", len(all), err)
+	}
+	ida := consignment.Actor{ID: "CCCC", Name: "Ida Fenn", Roles: []string{consignment.Supervisor}}
+	if _, err := s.Do(ctx, Step{Code: all[0].Code, Actor: ida, Bench: "office", Command: consignment.AnswerStop{Answer: consignment.StopKept}}); err != nil {
+		t.Fatal(err)
+	}
+	if left := oneNotice(t, s); left.ID != all[1].ID {
+		t.Errorf("%s is open, want %s of the other consignment", left.Number, all[1].Number)
+	}
+	n, err := s.Notice(ctx, all[0].ID)
+	if err != nil || n.Answer == nil || n.Answer.By.Name != "Ida Fenn" || n.Answer.Bench != "office" {
+		t.Errorf("Notice = %+v, %v; want it answered by Ida Fenn", n.Answer, err)
+	}
+	sound(t, s)
+}
+
 func TestRefusedIsToldToOthersAtOnce(t *testing.T) {
 	s := open(t, t.TempDir())
 	s.SetPlan(telling)
