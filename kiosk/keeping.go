@@ -28,6 +28,14 @@ func (k *kiosk) keeping() []Notice {
 		out = append(out, Notice{Tone: toneNote, Text: say.T("This bench makes no backups"),
 			Detail: say.T("Start it with --backup and a folder on another disk, or see that somebody runs lastlook backup.")})
 	}
+	if k.telling != nil {
+		words, wrong := k.telling()
+		n := Notice{Tone: toneRight, Text: say.T("Telling people outside"), Detail: words}
+		if wrong {
+			n.Tone, n.Text = toneWrong, say.T("Messages do not arrive")
+		}
+		out = append(out, n)
+	}
 	return out
 }
 
@@ -51,6 +59,14 @@ func (k *kiosk) health(c *gin.Context) error {
 		mark := "backup ok"
 		if wrong {
 			mark = "backup WRONG"
+		}
+		line(mark, words)
+	}
+	if k.telling != nil {
+		words, wrong := k.telling()
+		mark := "notices ok"
+		if wrong {
+			mark = "notices WRONG"
 		}
 		line(mark, words)
 	}

@@ -139,3 +139,28 @@ func TestKeepingIsSaidFromTheCatalogue(t *testing.T) {
 		t.Errorf("not from the catalogue: %s", u)
 	}
 }
+
+func TestNoticesAreShown(t *testing.T) {
+	st, err := store.Open(context.Background(), t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { st.Close() })
+	for _, wrong := range []bool{false, true} {
+		h, err := New(Config{Store: st, Bench: "bench 1", Reference: testReference(t), Log: slog.New(slog.NewTextHandler(io.Discard, nil)),
+			Notices: func() (say.Text, bool) { return say.T("So it stands."), wrong }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for path, want := range map[string]string{
+			"/health": map[bool]string{false: "ok\nnotices ok: So it stands.\n", true: "ok\nnotices WRONG: So it stands.\n"}[wrong],
+			"/office": map[bool]string{false: "Telling people outside", true: "Messages do not arrive"}[wrong],
+		} {
+			rec := httptest.NewRecorder()
+			h.ServeHTTP(rec, httptest.NewRequest("GET", "http://localhost"+path, nil))
+			if got := rec.Body.String(); !strings.Contains(got, want) || !strings.Contains(got, "So it stands.") {
+				t.Errorf("GET %s lacks %q, with wrong %v", path, want, wrong)
+			}
+		}
+	}
+}

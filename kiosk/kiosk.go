@@ -18,6 +18,7 @@ import (
 
 	"lastlook/assets"
 	"lastlook/internal/consignment"
+	"lastlook/internal/say"
 	"lastlook/internal/store"
 	"lastlook/reference"
 )
@@ -38,6 +39,9 @@ type Config struct {
 	Reference *reference.Index
 	// Backups tells how the backups of this bench stand; nil if it makes none.
 	Backups func() store.Kept
+	// Notices tells in words how telling people outside stands, and whether somebody
+	// has to see to it; nil if that is not this bench's to do.
+	Notices func() (words say.Text, wrong bool)
 }
 
 // kiosk holds what handlers share.
@@ -48,14 +52,15 @@ type kiosk struct {
 	version string
 	ref     *reference.Index
 	backups func() store.Kept // nil if none are made
-	upkeep  upkeep            // what the site makes of the reference
-	uploads uploads           // order files on their way in
-	live    *live             // streams to pages that are left alone
+	telling func() (words say.Text, wrong bool)
+	upkeep  upkeep  // what the site makes of the reference
+	uploads uploads // order files on their way in
+	live    *live   // streams to pages that are left alone
 }
 
 // New builds the kiosk. It fails if a page or part is missing or broken.
 func New(cfg Config) (http.Handler, error) {
-	k := &kiosk{store: cfg.Store, paper: cfg.Paper, version: cfg.Version, backups: cfg.Backups, live: newLive()}
+	k := &kiosk{store: cfg.Store, paper: cfg.Paper, version: cfg.Version, backups: cfg.Backups, telling: cfg.Notices, live: newLive()}
 	if k.paper == "" {
 		k.paper = "a4"
 	}
