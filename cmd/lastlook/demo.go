@@ -16,6 +16,7 @@ import (
 	"lastlook/internal/code"
 	"lastlook/internal/demo"
 	"lastlook/internal/label"
+	"lastlook/internal/notify/courier"
 	"lastlook/internal/paper"
 	"lastlook/internal/store"
 	"lastlook/kiosk"
@@ -75,6 +76,12 @@ func runDemo(ctx context.Context, t terminal, args []string) error {
 		return err
 	}
 	cfg := kiosk.Config{Store: st, Bench: demo.Bench, Demo: true, Paper: *sheet, Version: version}
+	// The demo tells nobody outside: its stops are shown and can be printed.
+	quit, err := startNotices(ctx, t, &cfg, &courier.Config{})
+	if err != nil {
+		return err
+	}
+	defer quit()
 	return serveOn(ctx, t, ln, cfg, func(url string) {
 		printDemo(t, url, dir, file, *keep != "", made)
 		if !*noOpen {

@@ -108,6 +108,7 @@ func commands() []command {
 		restoreCommand(),
 		archiveCommand(),
 		keysCommand(),
+		notifyCommand(),
 		lookupCommand(),
 		referenceCommand(),
 		sampleSizeCommand(),

@@ -65,6 +65,11 @@ func serve(ctx context.Context, t terminal, args []string) error {
 		return err
 	}
 	defer ln.Close()
+	// A mistake in who is told must not be found out at the first stop.
+	who, err := loadNotify(*data)
+	if err != nil {
+		return err
+	}
 	st, err := openData(ctx, t, *data, false)
 	if err != nil {
 		return err
@@ -81,8 +86,14 @@ func serve(ctx context.Context, t terminal, args []string) error {
 		return err
 	}
 	defer stop() // before the data is closed
+	quit, err := startNotices(ctx, t, &cfg, who)
+	if err != nil {
+		return err
+	}
+	defer quit()
+	words, _ := cfg.Notices()
 	return serveOn(ctx, t, ln, cfg, func(url string) {
-		fmt.Fprintf(t.out, "The bench is at %s\nData: %s\nStop it with Ctrl+C.\n", url, st.Dir())
+		fmt.Fprintf(t.out, "The bench is at %s\nData: %s\n%s\nStop it with Ctrl+C.\n", url, st.Dir(), words)
 		if len(roster.Working()) == 0 {
 			fmt.Fprintf(t.out, "\nNobody is on the list of people yet. Open %s/people: the first person to\ndo so puts themselves on it as supervisor, then the others.\n", url)
 		}
