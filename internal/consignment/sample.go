@@ -383,7 +383,7 @@ func (s *State) decideMoveSample(c MoveSample) ([]Event, error) {
 			return nil, err
 		}
 	}
-	return []Event{SampleMoved{Sample: c.Sample, Step: c.Step, Place: c.Place, By: c.By, Note: c.Note}}, nil
+	return []Event{SampleMoved(c)}, nil
 }
 
 func (s *State) decideAnswer(m Meta, c AnswerSample) ([]Event, error) {
@@ -415,10 +415,7 @@ func (s *State) decideAnswer(m Meta, c AnswerSample) ([]Event, error) {
 			return nil, err
 		}
 	}
-	answer := SampleAnswered{
-		Sample: c.Sample, Result: c.Result, Entry: c.Entry, Alive: c.Alive,
-		Laboratory: c.Laboratory, Reference: c.Reference, Note: c.Note,
-	}
+	answer := SampleAnswered(c)
 	r := s.Rounds[x.Round-1]
 	f := r.Find(x.Find)
 	if f == nil { // the find was taken back meanwhile: the result is kept all the same
