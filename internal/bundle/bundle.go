@@ -120,7 +120,7 @@ func New(src Source) (*Bundle, error) {
 	return b, err
 }
 
-// references are what the finds of a history refer to.
+// references are what the finds, samples and results of a history refer to.
 type references struct {
 	photos []string                          // in the order in which they come
 	pins   map[string][]consignment.EntryPin // by hash
@@ -133,16 +133,24 @@ func referred(history []consignment.Recorded) references {
 		if am, ok := e.(consignment.Amended); ok && am.With != nil {
 			e = am.With.Event
 		}
-		f, ok := e.(consignment.FindRecorded)
-		if !ok {
-			continue
+		var photos []string
+		var pin *consignment.EntryPin
+		switch e := e.(type) {
+		case consignment.FindRecorded:
+			photos, pin = e.Facts.Photos, e.Facts.Entry
+		case consignment.SampleTaken:
+			photos = e.Photos
+		case consignment.SampleAnswered:
+			pin = e.Entry
+		case consignment.DetailLooked:
+			pin = e.Entry
 		}
-		for _, hash := range f.Facts.Photos {
+		for _, hash := range photos {
 			if !slices.Contains(refs.photos, hash) {
 				refs.photos = append(refs.photos, hash)
 			}
 		}
-		if pin := f.Facts.Entry; pin != nil {
+		if pin != nil {
 			refs.pins[pin.Hash] = append(refs.pins[pin.Hash], *pin)
 		}
 	}

@@ -131,6 +131,9 @@ func (r *Record) Document(zone *time.Location) Document {
 		l.checks(&s, r.Ahead, false)
 		d.Sections = append(d.Sections, s)
 	}
+	if r.After != nil {
+		d.Sections = append(d.Sections, l.after(r.After))
+	}
 	if len(r.Amendments) > 0 {
 		d.Sections = append(d.Sections, l.amendments())
 	}
@@ -192,7 +195,9 @@ func (l *layout) tag() Tag {
 		t.Word = say.T("Under way")
 		if o := r.Outcome; o != nil {
 			t.Outcome, t.Word, t.At = o.Outcome, o.Outcome.Words(), say.T("%s", l.time(o.At))
-			if !o.ValidUntil.IsZero() {
+			if len(l.Kept) > 0 && o.Outcome == consignment.Passed { // a hold takes the pass away
+				t.Outcome, t.Word = consignment.Held, say.T("Kept back")
+			} else if !o.ValidUntil.IsZero() {
 				t.Until = say.T("valid until %s", l.time(o.ValidUntil))
 			}
 		}
@@ -275,8 +280,14 @@ func (l *layout) summary() Section {
 	if len(l.Rounds) > 1 {
 		s.Blocks = append(s.Blocks, paragraph(say.T("This consignment was inspected %d times. The result is that of round %d, the newest; the rounds before it are on record below.", len(l.Rounds), r.Number)))
 	}
+	if len(l.Kept) > 0 {
+		s.Blocks = append(s.Blocks, Block{Notice: say.T("It is kept back, whatever its inspection says: %s", sentences(l.Kept))})
+	}
 	if o := r.Outcome; o != nil {
 		facts := []Fact{text(say.T("Outcome"), o.Outcome.Words()), l.whoFact("Decided", o.Moment)}
+		if a := l.After; a != nil && a.Dispatched != nil {
+			facts = append(facts, l.whoFact("Left", a.Dispatched.Moment))
+		}
 		if !o.ValidUntil.IsZero() {
 			facts = append(facts, text(say.T("Valid until"), say.T("%s (%d hours after the first package was opened)", l.time(o.ValidUntil), r.Rules.WindowHours)))
 		}
@@ -416,6 +427,13 @@ func (l *layout) round(r Round) Section {
 		l.find(&s, f)
 	}
 	l.checks(&s, r.Checks, true)
+	if len(r.Before) > 0 {
+		t := &Table{Caption: say.T("Decided before, and decided again since"), Columns: []Column{column(30, "When and who"), column(20, "Outcome"), column(50, "Reasons")}}
+		for _, o := range r.Before {
+			t.Rows = append(t.Rows, []Value{l.step(o.Moment), {Text: o.Outcome.Words()}, {Text: sentences(o.Reasons)}})
+		}
+		add(Block{Table: t})
+	}
 	if o := r.Outcome; o != nil {
 		facts := []Fact{text(say.T("Outcome"), o.Outcome.Words()), l.whoFact("Decided", o.Moment)}
 		if !r.FirstOpened.IsZero() {
@@ -453,6 +471,12 @@ func rules(rs consignment.RuleSet) Block {
 	}
 	if rs.RetentionYears > 0 {
 		facts = append(facts, text(say.T("Record kept"), say.T("at least %d years (common practice; local law decides)", rs.RetentionYears)))
+	}
+	if rs.RemoveInfested != "" {
+		facts = append(facts, text(say.T("Removal"), say.T("infested packages may be taken out: %s", rs.RemoveInfested.Words())))
+	}
+	if rs.DetailDetect > 0 {
+		facts = append(facts, text(say.T("In detail"), say.T("of crop lines not affected so many that %s infested packages are found with %s confidence (ISPM 31)", rs.DetailDetect, rs.DetailConfidence)))
 	}
 	return Block{Facts: facts}.under("Rules in force")
 }

@@ -48,7 +48,11 @@ type Record struct {
 	Standing say.Text `json:"standing,omitzero"`
 	Rounds   []Round  `json:"rounds"`
 	// Ahead are bench checks for a round that is not sealed yet.
-	Ahead      []Check     `json:"ahead,omitempty"`
+	Ahead []Check `json:"ahead,omitempty"`
+	// After is what followed the decisions; nil if nothing has.
+	After *After `json:"after,omitempty"`
+	// Kept is what keeps it back although its newest round may have passed.
+	Kept       []say.Text  `json:"kept,omitempty"`
 	Amendments []Amendment `json:"amendments,omitempty"`
 	History    []Step      `json:"history"`
 	Version    int         `json:"version"` // the step that the record goes up to
@@ -122,8 +126,9 @@ type Round struct {
 	Finds        []Find        `json:"finds,omitempty"`
 	FirstOpened  time.Time     `json:"first_opened,omitzero"`
 
-	Outcome  *Outcome           `json:"outcome,omitempty"` // nil while the round is under way
-	Missing  []say.Text         `json:"missing,omitempty"` // what is left undone then
+	Outcome  *Outcome           `json:"outcome,omitempty"`         // nil while the round is under way
+	Before   []Outcome          `json:"outcomes_before,omitempty"` // what it was before it was decided again
+	Missing  []say.Text         `json:"missing,omitempty"`         // what is left undone then
 	Evidence *sampling.Evidence `json:"evidence,omitempty"`
 	Shows    []say.Text         `json:"shows"` // what the evidence can and cannot show
 	Cautions []say.Text         `json:"cautions,omitempty"`
@@ -281,7 +286,18 @@ func Build(s *consignment.State, o Options) (*Record, error) {
 		DispatchAt: s.DispatchAt, Lines: s.Lines, Packages: s.Count(), Source: s.Source,
 		Version: s.Version, LastAt: s.LastAt, Invented: o.Invented, Program: o.Program, Mark: o.Mark,
 	}
-	b.walk(r)
+	var after After
+	b.walk(r, &after)
+	if !after.empty() {
+		r.After = &after
+	}
+	for _, h := range s.OpenHolds() {
+		word := say.T("Held")
+		if h.Rung == ladder.Stop {
+			word = say.T("Stopped")
+		}
+		r.Kept = append(r.Kept, say.T("%s since %s: %s", word, say.Moment(h.At), h.Reason))
+	}
 	for _, round := range s.Rounds {
 		got, err := b.round(round)
 		if err != nil {
@@ -356,7 +372,7 @@ func momentOf(rec consignment.Recorded) Moment {
 	return Moment{Step: rec.Version, At: rec.At, By: rec.Actor.Name, Roles: rec.Actor.Roles, Bench: rec.Bench}
 }
 
-func (b *builder) walk(r *Record) {
+func (b *builder) walk(r *Record, after *After) {
 	var lines []consignment.Line
 	for _, rec := range b.History {
 		m := momentOf(rec)
@@ -384,8 +400,10 @@ func (b *builder) walk(r *Record) {
 			lines = slices.Clone(lines)
 			lines[e.Line].Packages = e.Packages
 		case consignment.ListChanged:
+			b.after(after, m, e)
 			lines = append(consignment.Without(lines, e.Removed), e.Added...)
 		case consignment.Disposed:
+			b.after(after, m, e)
 			if e.Units == 0 {
 				lines = consignment.Without(lines, e.Packages)
 			}
@@ -419,6 +437,8 @@ func (b *builder) walk(r *Record) {
 				a.Now = consignment.Describe(e.With.Event)
 			}
 			r.Amendments = append(r.Amendments, a)
+		default:
+			b.after(after, m, event)
 		}
 	}
 }
@@ -530,6 +550,11 @@ func (b *builder) round(r *consignment.Round) (Round, error) {
 			return out, err
 		}
 		out.Finds = append(out.Finds, *f)
+	}
+	for i, e := range r.Endings {
+		if e.Outcome != "" && (r.Ended == nil || i < len(r.Endings)-1) {
+			out.Before = append(out.Before, Outcome{Moment{At: e.At, By: e.By.Name, Roles: e.By.Roles}, e.Outcome, e.Reasons, e.ValidUntil})
+		}
 	}
 	if end := r.Ended; end != nil {
 		out.Outcome = &Outcome{b.ended[r.Number], end.Outcome, end.Reasons, end.ValidUntil}

@@ -321,6 +321,9 @@ func Cases(t testing.TB) []Case {
 	add("stopped", b)
 
 	add("amended", amended(t))
+	add("held and gone", heldAndGone(t))
+	add("treated and back", treatedAndBack(t))
+	add("stopped after", stoppedAfter(t))
 	add("hostile", hostile(t))
 	return cs
 }
@@ -352,6 +355,101 @@ func amended(t testing.TB) *Bench {
 	b.Finish(pkg).Do(consignment.Undo{Reason: "one pot still stood on the bench"}, consignment.ClosePackage{Package: pkg})
 	b.ExamineAll().Check(true).Do(consignment.EndRound{})
 	return b
+}
+
+// storeCheck answers the check of the store.
+func storeCheck() consignment.CheckStore {
+	c := consignment.CheckStore{Place: consignment.Place{Code: "P2P2", Name: "Passed store", Kind: consignment.PassedStore}}
+	for _, it := range consignment.DefaultRules().StoreItems() {
+		c.Yes = append(c.Yes, it.ID)
+	}
+	return c
+}
+
+// heldAndGone is an inspection that was held, sampled, identified, released, passed,
+// stored and loaded.
+func heldAndGone(t testing.TB) *Bench {
+	b := New(t, "K-2048", "Northreach Ridge Plants (invented)", Lavender(4)).Seal("")
+	pkg := b.Drawn(0)
+	b.Open(pkg, 12)
+	f := Facts(pkg, 3, consignment.NotIdentified, consignment.AliveYes)
+	f.Note = "small, jumps"
+	b.Find(f, 0)
+	shot := b.Take(8, 640, 480)
+	b.Do(consignment.TakeSample{Code: "5M4X", Round: 1, Find: 1, What: consignment.TakenSpecimen, Kept: consignment.KeptAlcohol, Asked: "Which species?", Photos: []string{shot}},
+		consignment.EndRound{},
+		consignment.MoveSample{Sample: "5M4X", Step: consignment.Stored, Place: "Sample fridge"},
+		consignment.MoveSample{Sample: "5M4X", Step: consignment.HandedOver, By: "Marl courier (invented)", Note: "sealed box"})
+	b.Wait(5*time.Hour).As(Ida).Do(
+		consignment.MoveSample{Sample: "5M4X", Step: consignment.Received, By: "Eastmoor bench laboratory (invented)"},
+		consignment.AnswerSample{Sample: "5M4X", Result: consignment.Identified, Entry: Springtail(), Alive: consignment.AliveYes,
+			Laboratory: "Eastmoor bench laboratory (invented)", Reference: "EB-1201"},
+		consignment.EndHold{}).As(Tam)
+	b.Finish(pkg).ExamineAll().Check(true).Do(consignment.EndRound{}, consignment.PrintMarks{Sheet: "a4", Marks: 4},
+		consignment.Move{Place: storeCheck().Place}, storeCheck())
+	b.Wait(time.Hour).Do(consignment.Load{Package: 1}, consignment.Load{Package: 2}, consignment.Unload{Package: 2, Reason: "crushed by the lift"},
+		consignment.Load{Package: 3}, consignment.Load{Package: 4},
+		consignment.Dispatch{Vehicle: "QF 12 (invented)", Seal: "0088", Reason: "package 002 was crushed"})
+	return b
+}
+
+// treatedAndBack is a consignment that was rejected, isolated, examined in detail,
+// treated, came back without the infested package, and passed.
+func treatedAndBack(t testing.TB) *Bench {
+	b := New(t, "K-2049", "Saltwick Quay Market (invented)", Lavender(12),
+		consignment.Line{Crop: "Hebe", Batch: "HE-26-40", Bay: "House 2", Packages: 6, UnitsPerPackage: 6}).Seal("")
+	pkg := b.Drawn(0)
+	b.Open(pkg, 12)
+	f := Facts(pkg, 2, consignment.LivePest, consignment.AliveYes)
+	f.Entry = Aphid()
+	b.Find(f, 0)
+	b.Do(consignment.EndRound{}, consignment.Move{Place: consignment.Place{Code: "Q2Q2", Name: "Bay Q", Kind: consignment.QuarantineBay}},
+		consignment.CleanBench{Bench: "bench 1", How: "Waste bagged, swept, wiped with sanitiser, gloves changed."}, consignment.PlanDetail{})
+	for i, n := range b.State.Round().Detail.Packages {
+		look := consignment.LookDetail{Package: n, Units: 12}
+		if n == pkg {
+			look.Affected, look.What, look.Entry, look.Note = 3, consignment.LivePest, Aphid(), "young colonies"
+		}
+		if i > 3 && n != pkg {
+			look.Units = 6
+		}
+		b.Do(look)
+	}
+	b.Wait(time.Hour).Do(consignment.Treat{Treated: consignment.Treated{
+		Way: consignment.TreatProduct, Product: "Morvane 20 (invented)", Active: "morvanol (invented)", Registration: "X-1234", Batch: "77-B", Rate: "2,5 L/ha", Volume: "20 L",
+		Target: "aphids", Method: "knapsack sprayer", Operator: "Tam Orrin", Licence: "L-77", Outdoors: true, Weather: "dry, light wind, 9 degrees",
+		Start: b.now.Add(-40 * time.Minute), End: b.now.Add(-10 * time.Minute),
+	}, ReEntryAfter: 4 * time.Hour, WithholdingAfter: 6 * time.Hour})
+	b.Do(consignment.Dispose{Disposed: consignment.Disposed{Packages: []int{pkg}, Units: 3, Method: "bagged and burnt", Witness: "Ida Fenn"}},
+		consignment.ChangeList{Removed: []int{pkg}, Added: []consignment.Line{{Crop: "Hebe", Batch: "HE-26-41", Bay: "House 3", Packages: 1, UnitsPerPackage: 6}}, Repacked: []int{17, 18}, Reason: "the infested tray stays here; one more was asked for"})
+	b.Wait(5 * time.Hour).Seal("treated").ExamineAll().Check(true).Do(consignment.EndRound{})
+	return b
+}
+
+// stoppedAfter is a stop that was told, answered and rejected; before that another
+// consignment had it kept back.
+func stoppedAfter(t testing.TB) *Bench {
+	b := New(t, "K-2050", "Eastmoor School Gardens (invented)", Lavender(8)).Seal("")
+	b.As(Ida).Do(consignment.HoldBack{Rung: ladder.Sample, Reason: "Same batch as K-2047.", Source: &consignment.Source{
+		Code: "8G8G", Number: "K-2047", Round: 1, Find: 1, Shared: []say.Text{say.T("%s: %s", say.T("same batch"), "LV-26-31")}}},
+		consignment.LiftHold{Hold: 1, Reason: "K-2047 was harmless"}).As(Tam)
+	pkg := b.Drawn(0)
+	b.Open(pkg, 12)
+	b.Find(Facts(pkg, 5, consignment.Suspect, consignment.NotTold), 0)
+	b.Do(consignment.DoStopStep{Step: consignment.StepLeave}, consignment.DoStopStep{Step: consignment.StepTell})
+	b.Wait(20*time.Minute).As(Ida).Do(
+		consignment.AnswerStop{Answer: consignment.StopKept, Reason: "waiting for the authority"},
+		consignment.AnswerStop{Answer: consignment.StopTold, Office: "Plant health desk of Eastmoor (invented)", Reference: "PH-88", ToldAt: b.now, Reason: "bag it, do not open it again"},
+		consignment.AnswerStop{Answer: consignment.StopRejected, Reason: "destroyed as the authority asked"})
+	b.Do(consignment.CleanBench{Bench: "bench 1", How: "As the authority asked."},
+		consignment.Dispose{Disposed: consignment.Disposed{Packages: b.State.Numbers(), Method: "burnt", Witness: "the plant health desk"}})
+	return b
+}
+
+// Springtail is a reference entry that is noted.
+func Springtail() *consignment.EntryPin {
+	return &consignment.EntryPin{ID: "springtails", Name: "Springtails", Revision: 1, Hash: strings.Repeat("5a", 32), Kind: "beneficial", Rung: ladder.Note,
+		Reasons: []say.Text{say.T("Springtails live in moist growing medium and harm no plant.")}}
 }
 
 // Nasty is a name that tries what names can.
