@@ -64,10 +64,11 @@ type boardBar struct {
 }
 
 const (
-	// aloneRoom is for how many tags a column of one group has room, and sharedRoom
-	// for how many one of two has. Everything on the board grows with the window, so
-	// the numbers hold for every screen on a wall.
-	aloneRoom, sharedRoom = 7, 6
+	// aloneRoom is for how many tags a column of one group has room, sharedRoom for
+	// how many one of two has, and barRoom the same where tags have bars. Everything
+	// on the board grows with the window, so the numbers hold for every screen on a
+	// wall.
+	aloneRoom, sharedRoom, barRoom = 7, 6, 5
 	// leftShown is the most consignments that left of which the board knows.
 	leftShown = 500
 	// staleAfter is when something that was never carried on with makes room for
@@ -160,7 +161,7 @@ func boardNow(b Base, window func(destination string) time.Duration, here, left 
 	room[dueAt] = aloneRoom
 	room[workAt], room[heldAt] = shareRoom(sharedRoom, n(workAt), n(heldAt))
 	room[stopAt], room[badAt] = shareRoom(sharedRoom, n(stopAt), n(badAt))
-	room[passAt], room[goneAt] = shareRoom(sharedRoom, n(passAt), n(goneAt))
+	room[passAt], room[goneAt] = shareRoom(barRoom, n(passAt), n(goneAt))
 	for at, g := range groups {
 		g.Count = n(at)
 		for i, s := range sums[at] {
@@ -195,7 +196,7 @@ func boardTagOf(b Base, window func(string) time.Duration, s store.Summary) boar
 			t.Bar = &boardBar{Left: min(int(left.Minutes()), int(whole.Minutes())), Whole: int(whole.Minutes()), Short: left < whole/8, Text: say.T("%s left", span(left))}
 			t.Note = say.Text{} // the bar says it
 			if s.Aboard > 0 {
-				t.Note = say.T("%d of %d loaded", s.Aboard, s.Packages)
+				t.By = say.T("%d/%d aboard, by %s", s.Aboard, s.Packages, b.Clock(earlier(s.DispatchAt, s.ValidUntil)))
 			}
 		}
 	case consignment.StandWork:
@@ -212,7 +213,7 @@ func boardTagOf(b Base, window func(string) time.Duration, s store.Summary) boar
 			t.Mark = Mark{State: stateStopped, Text: say.T("kept back, but gone")}
 		}
 		if s.Vehicle != "" {
-			t.Note = say.T("with %s", s.Vehicle)
+			t.Note = say.T("%s", s.Vehicle)
 		}
 	}
 	return t

@@ -623,8 +623,7 @@ func TestGateInBrowser(t *testing.T) {
 	b.On("2 of 3 packages leave")
 	b.Press("It leaves")
 	b.Wait(`document.querySelector("#page .field-error")`)
-	b.Click(`[name="vehicle"]`)
-	b.Type("EM 12")
+	b.Fill("vehicle", "EM 12")
 	b.Press("It leaves")
 	b.Wait(`document.querySelector("#page .choices .field-error, #page .choices.is-wrong")`)
 	b.See("dispatch-short")
@@ -648,5 +647,28 @@ func TestGateInBrowser(t *testing.T) {
 	b.Wait(`document.querySelector("#page .notice-wrong")?.innerText.includes("STOPPED")`)
 	browsertest.Eval[bool](b.Browser, `(document.getElementById("answer").hidden = true)`)
 	b.See("stopped-at-gate")
+
+	other := d.order("K-3", 240)
+	d.pass("K-3")
+	d.load("K-3", 1, 2, 3, 120, 122, 124, 126, 240)
+	for _, path := range []string{"/gate", gatePath(other), "/c/" + other + "/marks", "/c/" + other + "/store", "/c/" + other + "/unload", "/c/" + other + "/dispatch", "/c/" + c + "/driver"} {
+		b.Open(d.url + path)
+		for _, v := range b.Axe() {
+			t.Errorf("%s: axe: %s", path, v)
+		}
+		for _, size := range sizes {
+			b.Size(size.width, size.height)
+			if wide := browsertest.Eval[[]string](b.Browser, tooWide); len(wide) > 0 {
+				t.Errorf("%s at %s: wider than the window: %q", path, size.name, wide)
+			}
+			if small := browsertest.Eval[[]string](b.Browser, tooSmall); len(small) > 0 {
+				t.Errorf("%s at %s: smaller than 64 px: %q", path, size.name, small)
+			}
+		}
+		b.Size(1280, 800)
+		if path == gatePath(other) {
+			b.See("many")
+		}
+	}
 	b.NoFaults()
 }

@@ -301,7 +301,8 @@
     clearTimeout(fade);
     page()?.querySelector("[data-flash]")?.remove();
     a.hidden = true; // so that the same words are announced again
-    a.className = "answer answer-" + said.tone + (said.whole ? " answer-whole" : "");
+    a.className = "answer answer-" + said.tone + (said.whole ? " answer-whole" : "") + (said.stop ? " answer-stop" : "");
+    a.querySelector(".answer-code").hidden = !said.code;
     a.querySelector(".answer-text").textContent = said.text || "";
     a.querySelector(".answer-detail").textContent = said.detail || "";
     a.querySelector(".answer-code code").textContent = readable(said.code || "");
