@@ -37,7 +37,7 @@ func phase(c *gin.Context) (after bool, err error) {
 	case "after":
 		return true, nil
 	}
-	return false, say.Refuse(say.NotFound, "There is nothing at this address. Go to the board, or scan what you are looking for.")
+	return false, say.Refuse(say.NotFound, "There is nothing at this address. Go to what is due, or scan what you are looking for.")
 }
 
 // checkItems gives the items to answer: those of the round under way, else of the

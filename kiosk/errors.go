@@ -131,7 +131,7 @@ func (s *screens) fail(c *gin.Context, err error) {
 	}
 	v := &errorView{Base: b, ID: id, Panel: Panel{
 		Kind: f.kind, Text: f.heading, Detail: f.text,
-		Act: Act{Label: say.T("To the board"), Href: "/", Weight: weightBig},
+		Act: Act{Label: say.T("To what is due"), Href: "/", Weight: weightBig},
 	}}
 	if f.known {
 		v.ID = ""
@@ -195,7 +195,7 @@ var errMethod = errors.New("method not allowed")
 
 // noRoute answers for addresses that do not exist.
 func (s *screens) noRoute(*gin.Context) error {
-	return say.Refuse(say.NotFound, "There is nothing at this address. Go to the board, or scan what you are looking for.")
+	return say.Refuse(say.NotFound, "There is nothing at this address. Go to what is due, or scan what you are looking for.")
 }
 
 // noMethod answers for known addresses used the wrong way.

@@ -67,7 +67,9 @@ func (k *kiosk) office(c *gin.Context) error {
 			{Label: say.T("Upkeep of the reference"), Hint: say.T("entries, own words, packs, destination lists"), Symbol: "book", Href: "/upkeep"},
 			{Label: say.T("The site's keys"), Hint: say.T("public keys to hand out; change of keys"), Symbol: "keys", Href: "/keys"},
 			{Label: say.T("Cards to print"), Hint: say.T("to scan instead of pressing"), Symbol: "scan", Href: "/cards"},
-			{Label: say.T("The board"), Hint: say.T("what is due; labels are printed from there"), Symbol: "leaf", Href: "/"},
+			{Label: say.T("What is due"), Hint: say.T("labels are printed from there"), Symbol: "leaf", Href: "/"},
+			{Label: say.T("Gate"), Hint: say.T("load what passed; papers for the driver"), Symbol: "state-gone", Href: "/gate"},
+			{Label: say.T("Board for the wall"), Hint: say.T("where everything stands, kept up to date"), Symbol: "state-due", Href: "/board"},
 		},
 	})
 }

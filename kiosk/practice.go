@@ -172,7 +172,7 @@ func (k *kiosk) showPracticeHome(c *gin.Context, refused *say.Refusal) error {
 	} else if len(k.ref.Book().Entries()) == 0 {
 		v.Question = Question{}
 		v.Empty = &Panel{Kind: panelEmpty, Text: say.T("There is nothing to practise with"), Detail: say.T("The reference holds no entries. Ask the supervisor to bring it back."),
-			Act: Act{Label: say.T("To the board"), Href: "/", Weight: weightBig}}
+			Act: Act{Label: say.T("To what is due"), Href: "/", Weight: weightBig}}
 	} else {
 		v.Starts = []Act{{Label: say.T("Nowhere in particular"), Hint: say.T("the reference by itself"), Name: "to", Value: "", Key: "1", Symbol: "to"}}
 		for i, d := range practiceDestinations(k.ref.Book()) {

@@ -360,7 +360,7 @@ func (k *kiosk) allSamples(c *gin.Context) error {
 		Base:     b,
 		Question: Question{Text: say.T("Samples that wait"), Help: say.T("Oldest first. After %s we call a wait slow, after %s too long.", span(slowAfter), span(tooLongAfter))},
 		Empty:    Panel{Kind: panelEmpty, Text: say.T("No sample waits"), Detail: say.T("A sample is taken of a find, and stays here until its result is entered.")},
-		Back:     Act{Label: say.T("To the board"), Symbol: "back", Href: "/", Weight: weightQuiet},
+		Back:     Act{Label: say.T("To what is due"), Symbol: "back", Href: "/", Weight: weightQuiet},
 	}
 	states := map[string]*consignment.State{}
 	for _, list := range []struct {

@@ -209,7 +209,7 @@ func formNumber(text string) (int, error) {
 func pathInt(c *gin.Context, name string) (int, error) {
 	n, err := strconv.Atoi(c.Param(name))
 	if err != nil {
-		return 0, say.Refuse(say.NotFound, "There is nothing at this address. Go to the board, or scan what you are looking for.")
+		return 0, say.Refuse(say.NotFound, "There is nothing at this address. Go to what is due, or scan what you are looking for.")
 	}
 	return n, nil
 }

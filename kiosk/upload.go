@@ -275,7 +275,7 @@ func (k *kiosk) uploadResult(c *gin.Context) error {
 	v := &resultView{
 		Base:  k.page(c, say.T("Orders from %s", job.name)),
 		Again: Act{Label: say.T("Bring in another file"), Symbol: "book", Href: "/orders/upload"},
-		Board: Act{Label: say.T("To the board"), Symbol: "leaf", Href: "/", Weight: weightBig},
+		Board: Act{Label: say.T("To what is due"), Symbol: "leaf", Href: "/", Weight: weightBig},
 	}
 	job.mu.Lock()
 	defer job.mu.Unlock()
