@@ -11,8 +11,8 @@
 //   lastlook:changed  steps were kept
 //   lastlook:lost     detail is {since}: not connected since then, or null again
 //
-// data-watch="CODE" asks for more: when that consignment is stopped, the page is
-// shown anew and the stop said over it. A stop of another is said, and the page stays
+// data-watch="CODE" asks for more: when that consignment is stopped, the stop is
+// shown and said over it. A stop of another is said, and the page stays
 // as it is, so that nothing moves under a finger.
 "use strict";
 (() => {
@@ -96,8 +96,10 @@
   }
 
   // ---- any other page ----
+  const STOPPING = /\/(stop|back|find|ladder|result|trace|f\/\d+)$/; // forms by which a stop is pressed
   const say = (name, detail) => document.dispatchEvent(new CustomEvent("lastlook:" + name, { detail }));
-  let end = null, known = null;
+  let end = null, known = null, pressed = -1e9;
+  document.addEventListener("submit", (e) => { if (STOPPING.test(e.target.action)) pressed = performance.now(); }, true);
   const page = () => document.getElementById("page");
   function stops(data) {
     let all;
@@ -107,7 +109,10 @@
     say("stop", { all, fresh });
     const watched = page()?.querySelector("[data-watch]")?.dataset.watch;
     const mine = fresh.find((s) => s.code === watched);
-    if (mine) say("show", { tone: "wrong", stop: true, text: mine.text, detail: mine.detail, go: location.pathname + location.search });
+    // Whoever has just pressed it is on the way to it already.
+    if (performance.now() - pressed < 10000) return;
+    const gate = location.pathname === "/gate";
+    if (mine) say("show", { tone: "wrong", stop: true, text: mine.text, detail: mine.detail, go: gate ? location.pathname + location.search : mine.href });
     else if (fresh.length) say("show", { tone: "note", text: fresh[0].text, detail: fresh[0].detail, go: "" });
   }
   function listen() {
