@@ -38,7 +38,7 @@ func afterActs(b Base, st *consignment.State, p people.Person) []Act {
 		if super {
 			add(act(say.T("Answer the stop"), "keys", base+"/answer"))
 		}
-		add(act(say.T("Who was told"), "person", base+"/told"), trace)
+		add(act(say.T("Who was told"), "person", base+"/told"), act(say.T("Print stopped marks"), "print", base+"/marks"), trace)
 	case consignment.StandHeld:
 		if r != nil && r.Ended != nil && r.Ended.Outcome == consignment.Held {
 			want := unsampled(st)
@@ -51,7 +51,7 @@ func afterActs(b Base, st *consignment.State, p people.Person) []Act {
 			add(act(say.T("Samples"), "look", base+"/samples"), act(say.T("What keeps it held"), "keys", base+"/hold"))
 		}
 		if len(st.OpenHolds()) > 0 {
-			add(act(say.T("Holds"), "keys", base+"/holds"))
+			add(act(say.T("Holds"), "keys", base+"/holds"), act(say.T("Print held marks"), "print", base+"/marks"))
 		}
 		add(trace)
 	case consignment.StandRejected, consignment.StandIsolated:

@@ -336,17 +336,21 @@ func TestMarksAndStore(t *testing.T) {
 	d.post(base+"/store", fill(frame.ID, "yes")).wants(t, 200, base+"/outcome", "The store is as it must be.")
 	d.get(base+"/store").wants(t, 200, "", "in Cold frame 2: all as it must be")
 
-	// What lost its pass gets no passed mark.
+	// What lost its pass gets marks that say so.
 	d.do("K-1", consignment.HoldBack{Rung: ladder.Sample, Reason: "same batch"})
-	d.post(base+"/marks", url.Values{}).wants(t, 409, base+"/marks", "no passed mark is printed")
-	d.get(base+"/marks.pdf").wants(t, 409, "", "no passed mark is printed")
+	d.get(base+"/marks").wants(t, 200, base+"/marks", "Print marks: Held")
+	d.post(base+"/marks", url.Values{}).wants(t, 200, base+"/marks.*", "The marks are made")
+	if ms := d.state("K-1").Marks; len(ms) != 3 || ms[2].Outcome != consignment.Held {
+		t.Errorf("marks on record: %+v, want the newest to say held", ms)
+	}
+	d.get(base+"/marks.pdf").wants(t, 200, "")
 	d.do("K-1", consignment.LiftHold{Hold: 1, Reason: "harmless"})
 	d.get(base+"/marks.pdf").wants(t, 200, "")
 	d.later(73 * time.Hour)
 	d.post(base+"/marks", url.Values{}).wants(t, 409, base+"/marks", "its window is over")
 	d.get(base+"/marks.pdf").wants(t, 409, "", "its window is over")
-	if n := len(d.state("K-1").Marks); n != 2 {
-		t.Errorf("%d runs of marks on record, want 2", n)
+	if n := len(d.state("K-1").Marks); n != 3 {
+		t.Errorf("%d runs of marks on record, want 3", n)
 	}
 }
 

@@ -132,14 +132,11 @@ func (k *kiosk) readMarks(st *consignment.State, get func(string) string) (markR
 // mayMark refuses marks that would say what is no longer so. The core refuses the
 // step likewise; the file is asked for without one.
 func (k *kiosk) mayMark(st *consignment.State) *say.Refusal {
-	r := st.Round()
-	switch {
-	case r == nil || r.Ended == nil:
+	switch r := st.Round(); {
+	case st.ToMark() == "":
 		return say.Refuse(say.Illegal, "There is no outcome to mark yet.")
-	case r.Ended.Outcome != consignment.Passed:
+	case st.ToMark() != consignment.Passed:
 		return nil
-	case st.Standing() != consignment.StandPassed:
-		return say.Refuse(say.Illegal, "%s passed, but is %s now: no passed mark is printed.", st.Number, st.Standing().Words())
 	case k.Now().After(r.Ended.ValidUntil):
 		return say.Refuse(say.Illegal, "%s passed, but its window is over since %s: no passed mark is printed. Inspect it again.", st.Number, say.Moment(r.Ended.ValidUntil))
 	}
@@ -170,7 +167,6 @@ func (k *kiosk) showMarks(c *gin.Context, status int, get func(string) string, w
 		Past: marksTable(b, st),
 		Back: Act{Label: say.T("Back to the outcome"), Symbol: "back", Href: "/c/" + st.Code + "/outcome", Weight: weightQuiet},
 	}
-	r := st.Round()
 	if refused == nil {
 		refused = k.mayMark(st)
 	}
@@ -181,11 +177,11 @@ func (k *kiosk) showMarks(c *gin.Context, status int, get func(string) string, w
 		v.Done, v.Barred = false, Notice{Tone: toneWrong, Text: refused.Text}
 		v.Question = Question{Text: say.T("No mark can be printed now")}
 	}
-	if r == nil || r.Ended == nil {
+	if st.ToMark() == "" {
 		return k.render(c, status, marksPage, v)
 	}
 	if v.Barred.Text.IsZero() {
-		v.Question = Question{Text: say.T("Print marks: %s", r.Ended.Outcome.Words()), Help: say.T("They go over the labels of the packages, or on the whole consignment, and are scanned like the labels.")}
+		v.Question = Question{Text: say.T("Print marks: %s", st.ToMark().Words()), Help: say.T("They go over the labels of the packages, or on the whole consignment, and are scanned like the labels.")}
 	}
 	v.What = Choices{Name: "what", Legend: say.T("What are they for?"), Error: w["what"], Tiles: []Choice{
 		{Value: markEach, Label: say.T("Each package"), Hint: say.T("%d packages are there", st.Count()), Chosen: run.What == markEach},
@@ -252,6 +248,18 @@ var markNotes = map[consignment.Standing]say.Text{
 	consignment.StandStopped:  say.T("Do not move. Call the supervisor."),
 }
 
+// markedSince is since when, and by whom, what the marks say is so.
+func markedSince(st *consignment.State) consignment.Ending {
+	var e consignment.Ending
+	if r := st.Round(); r != nil && r.Ended != nil {
+		e = *r.Ended
+	}
+	if open := st.OpenHolds(); len(open) > 0 && e.Outcome != st.ToMark() {
+		e.At, e.By = open[0].At, open[0].By
+	}
+	return e
+}
+
 // marksPDF gives the marks as a file.
 func (k *kiosk) marksPDF(c *gin.Context) error {
 	st, err := k.state(c)
@@ -266,13 +274,13 @@ func (k *kiosk) marksPDF(c *gin.Context) error {
 		return &say.Refusal{Code: say.Invalid, Text: text}
 	}
 	b := k.page(c, say.T("Marks of %s", st.Number))
-	end, zone := st.Round().Ended, b.Now.Location()
+	at, zone := markedSince(st), b.Now.Location()
 	mark := paper.MarkLabel{
-		Code: code.Consignment(st.Code), Outcome: end.Outcome, Consignment: st.Number, Packages: st.Count(), Destination: st.Destination,
-		At: b.Say(label.Leaves(end.At.In(zone))), By: end.By.Name, Note: b.Say(markNotes[st.Standing()]),
+		Code: code.Consignment(st.Code), Outcome: st.ToMark(), Consignment: st.Number, Packages: st.Count(), Destination: st.Destination,
+		At: b.Say(label.Leaves(at.At.In(zone))), By: at.By.Name, Note: b.Say(markNotes[st.Standing()]),
 	}
-	if end.Outcome == consignment.Passed {
-		mark.Until = b.Say(label.Leaves(end.ValidUntil.In(zone)))
+	if mark.Outcome == consignment.Passed {
+		mark.Until = b.Say(label.Leaves(at.ValidUntil.In(zone)))
 	}
 	marks := []paper.MarkLabel{mark}
 	if run.What == markEach {

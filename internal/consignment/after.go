@@ -52,7 +52,7 @@ func (s *State) decideAfter(m Meta, c Command) (events []Event, handled bool, er
 	case CheckStore:
 		events, err = s.decideStore(c)
 	case PrintMarks:
-		events, err = s.decideMarks(c)
+		events, err = s.decideMarks(m, c)
 	case CleanBench:
 		events, err = s.decideBenchClean(c)
 	case PlanDetail:

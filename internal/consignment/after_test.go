@@ -203,6 +203,10 @@ func TestHeldBack(t *testing.T) {
 	in = passed(t, lavender(30)).do(HoldBack{Rung: ladder.Stop, Reason: "seen at the gate"}).standing(StandStopped)
 	in.refused(Load{1}, say.Illegal, "stopped")
 	in.refused(Move{Place: bayQ}, say.Illegal, "stays where it is")
+	in.do(PrintMarks{Sheet: "a4", Marks: 1})
+	if got := in.s.Marks[0].Outcome; got != Stopped {
+		t.Errorf("the marks say %s, want stopped", got)
+	}
 	in.as(ida).do(AnswerStop{Hold: 1, Answer: StopRejected, Reason: "confirmed"}).standing(StandRejected)
 }
 
@@ -415,6 +419,7 @@ func TestGate(t *testing.T) {
 func TestLapsedAtTheGate(t *testing.T) {
 	in := passed(t, lavender(3)).do(Load{1}).later(72 * time.Hour)
 	in.refused(Load{2}, say.Illegal, "lapsed")
+	in.refused(PrintMarks{Sheet: "a4", Marks: 3}, say.Illegal, "lapsed")
 	in.refused(Dispatch{Vehicle: "QF 12"}, say.Illegal, "lapsed")
 	in.refused(benchCheck(DefaultRules(), false), say.Illegal, "unload")
 	in.do(Unload{0, "lapsed"}, Reschedule{in.now.Add(20 * time.Hour), "missed the truck"})

@@ -251,18 +251,34 @@ func (s *State) decideStore(c CheckStore) ([]Event, error) {
 	return []Event{StoreChecked{Round: r.Number, Place: c.Place, Yes: c.Yes, No: c.No, Note: strings.TrimSpace(c.Note)}}, nil
 }
 
-func (s *State) decideMarks(c PrintMarks) ([]Event, error) {
-	r := s.Round()
-	if r == nil || r.Ended == nil {
+// ToMark is the outcome that marks say: that of the newest round, or held or stopped
+// where a hold took it away. "" if there is none yet.
+func (s *State) ToMark() Outcome {
+	switch s.Standing() {
+	case StandStopped:
+		return Stopped
+	case StandHeld:
+		return Held
+	}
+	if r := s.Round(); r != nil && r.Ended != nil {
+		return r.Ended.Outcome
+	}
+	return ""
+}
+
+func (s *State) decideMarks(m Meta, c PrintMarks) ([]Event, error) {
+	outcome := s.ToMark()
+	if outcome == "" {
 		return nil, say.Refuse(say.Illegal, "There is no outcome to mark yet.")
 	}
-	if r.Ended.Outcome == Passed && s.Standing() != StandPassed {
-		return nil, say.Refuse(say.Illegal, "%s passed, but is %s now: no passed mark is printed.", s.Number, s.Standing().Words())
+	r := s.Round()
+	if outcome == Passed && m.At.After(r.Ended.ValidUntil) {
+		return nil, say.Refuse(say.Illegal, "%s lapsed: its inspection was good until %s. No passed mark is printed.", s.Number, say.Moment(r.Ended.ValidUntil))
 	}
 	if c.Marks < 1 || c.Marks > MaxPackages {
 		return nil, say.Refuse(say.Invalid, "%d marks cannot be printed.", c.Marks).For("marks")
 	}
-	return []Event{MarksPrinted{Round: r.Number, Outcome: r.Ended.Outcome, Sheet: c.Sheet, Marks: c.Marks}}, nil
+	return []Event{MarksPrinted{Round: len(s.Rounds), Outcome: outcome, Sheet: c.Sheet, Marks: c.Marks}}, nil
 }
 
 // BenchesToClean lists the benches on which packages of rounds that were
