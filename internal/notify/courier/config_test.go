@@ -166,6 +166,7 @@ func TestLoadNamesEveryMistake(t *testing.T) {
 		{"roots are no file", "roots_file: nowhere.pem\n" + wholeConfig, 1, "cannot be read"},
 		{"roots are no certificates", "roots_file: smtp.password\n" + wholeConfig, 1, "no certificate"},
 		{"control character", good("name: Ida Fenn", `name: "Ida\u0007Fenn"`), 12, "cannot be seen"},
+		{"tag for a list", "levels: !a\ncontacts: []\n", 1, "anchor, alias or tag"},
 		{"alias", good("name: Ida Fenn", "name: &a Ida Fenn"), 12, "anchor"},
 	}
 	for _, tt := range tests {

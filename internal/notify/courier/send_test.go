@@ -1,12 +1,14 @@
 package courier
 
 import (
+	"bufio"
 	"context"
 	"crypto/tls"
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
 	"mime"
+	"net"
 	"net/http"
 	"os"
 	"reflect"
@@ -319,6 +321,41 @@ levels: [{after_minutes: 15, contacts: [Ida Fenn]}]
 	}
 	if !strings.Contains(letters[0].body, "This is a test") {
 		t.Errorf("the mail says %q", letters[0].body)
+	}
+}
+
+// TestLineDropsAfterTaking: the server takes the mail and hangs up. That is taken.
+func TestLineDropsAfterTaking(t *testing.T) {
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer ln.Close()
+	go func() {
+		conn, err := ln.Accept()
+		if err != nil {
+			return
+		}
+		defer conn.Close()
+		fmt.Fprint(conn, "220 localhost\r\n")
+		in := bufio.NewScanner(conn)
+		for data := false; in.Scan(); {
+			switch line := in.Text(); {
+			case data && line == ".":
+				fmt.Fprint(conn, "250 2.0.0 queued\r\n")
+				return
+			case data:
+			case line == "DATA":
+				data = true
+				fmt.Fprint(conn, "354 go on\r\n")
+			default:
+				fmt.Fprint(conn, "250 localhost\r\n")
+			}
+		}
+	}()
+	s := newSender(mailConfig(t, newAuthority(t), ln.Addr().(*net.TCPAddr).Port, Open, ""), "lastlook-7f3k9d2m", quick)
+	if r := s.Send(ctx, job(notify.Mail, "")); r.Fate != notify.Took || !strings.Contains(r.Said.String(), "queued") {
+		t.Errorf("Send = %+v, %s; want it taken", r, r.Said)
 	}
 }
 

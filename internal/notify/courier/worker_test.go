@@ -495,7 +495,8 @@ func TestRunEndsWhileSending(t *testing.T) {
 	go func() { s.w.Run(ctx); close(ended) }()
 	<-arrived
 	cancel()
-	close(release) // the receiver answers a little later
+	time.Sleep(100 * time.Millisecond) // if it were broken off, it would be by now
+	close(release)
 	<-ended
 	if l := s.line("Ida Fenn", notify.Webhook); l.Standing != notify.Taken {
 		t.Errorf("what was under way is %+v, want delivered", l)

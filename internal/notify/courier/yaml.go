@@ -55,11 +55,28 @@ func (d *document) fail(n ast.Node, field, key string, args ...any) {
 	d.problems = append(d.problems, Problem{File: d.file, Line: lineOf(n), Field: field, Text: say.T(key, args...)})
 }
 
+// asMap and asList look at what a node is, because tags, anchors and aliases have
+// the methods of mappings and lists too, whatever they stand for.
+func asMap(n ast.Node) (ast.MapNode, bool) {
+	switch n := n.(type) {
+	case *ast.MappingNode:
+		return n, true
+	case *ast.MappingValueNode:
+		return n, true
+	}
+	return nil, false
+}
+
+func asList(n ast.Node) (ast.ArrayNode, bool) {
+	s, ok := n.(*ast.SequenceNode)
+	return s, ok
+}
+
 func lineOf(n ast.Node) int {
 	if n == nil {
 		return 0
 	}
-	if m, ok := n.(ast.MapNode); ok {
+	if m, ok := asMap(n); ok {
 		// The token of a block mapping is its first colon.
 		for it := m.MapRange(); it.Next(); {
 			return lineOf(it.Key())
@@ -109,7 +126,7 @@ type pair struct {
 
 // pairs gives a mapping in its order.
 func (d *document) pairs(n ast.Node, field string) []pair {
-	m, ok := n.(ast.MapNode)
+	m, ok := asMap(n)
 	if !ok {
 		d.fail(n, field, "This must be “key: value” pairs, not %s.", kind(n))
 		return nil
@@ -148,7 +165,7 @@ func (d *document) list(n ast.Node, field string) []ast.Node {
 	if n == nil {
 		return nil
 	}
-	s, ok := n.(ast.ArrayNode)
+	s, ok := asList(n)
 	if !ok {
 		d.fail(n, field, "This must be a list, as [a, b] or one “- ” a line, not %s.", kind(n))
 		return nil
@@ -223,10 +240,10 @@ func kind(n ast.Node) string {
 	case *ast.BoolNode:
 		return "true or false"
 	}
-	switch n.(type) {
-	case ast.MapNode:
+	if _, ok := asMap(n); ok {
 		return "“key: value” pairs"
-	case ast.ArrayNode:
+	}
+	if _, ok := asList(n); ok {
 		return "a list"
 	}
 	return "an anchor, alias or tag (these are not used here)"
