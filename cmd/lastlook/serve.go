@@ -81,6 +81,12 @@ func serve(ctx context.Context, t terminal, args []string) error {
 		return err
 	}
 	cfg := kiosk.Config{Store: st, Bench: strings.TrimSpace(*bench), Paper: *sheet, Version: version}
+	if cfg.Now, err = clock(); err != nil {
+		return err
+	}
+	if cfg.Now != nil {
+		st.Now = cfg.Now
+	}
 	stop, err := plan.start(ctx, t, &cfg)
 	if err != nil {
 		return err
