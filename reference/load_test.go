@@ -144,6 +144,7 @@ func TestLoadNothing(t *testing.T) {
 }
 
 func FuzzParseEntry(f *testing.F) {
+	f.Add([]byte("id: x\nsigns: !0\nlook_alikes: !!map\nstages: &a\n"))
 	f.Add([]byte(goodEntry))
 	f.Add([]byte("a: &x [*x]"))
 	if b, err := os.ReadFile("../assets/reference/entries/green-peach-aphid.yaml"); err == nil {

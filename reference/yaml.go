@@ -78,9 +78,21 @@ func lineOf(n ast.Node) int {
 	return 0
 }
 
+// asMap takes a mapping for one. A tag or an anchor looks like one to the library
+// as well, and trips over what it stands before when that is nothing.
+func asMap(n ast.Node) (ast.MapNode, bool) {
+	switch n := n.(type) {
+	case *ast.MappingNode:
+		return n, true
+	case *ast.MappingValueNode:
+		return n, true
+	}
+	return nil, false
+}
+
 // mapping gives the values of a mapping by key. Keys not in known are problems.
 func (d *document) mapping(n ast.Node, path string, known []string) map[string]ast.Node {
-	m, ok := n.(ast.MapNode)
+	m, ok := asMap(n)
 	if !ok {
 		d.fail(lineOf(n), path, "This must be a list of “key: value” pairs, not %s.", kindOfNode(n))
 		return nil
@@ -119,7 +131,7 @@ func (d *document) list(n ast.Node, path string) []ast.Node {
 	if n == nil {
 		return nil
 	}
-	s, ok := n.(ast.ArrayNode)
+	s, ok := n.(*ast.SequenceNode)
 	if !ok {
 		d.fail(lineOf(n), path, "This must be a list, as [a, b] or one “- ” a line, not %s.", kindOfNode(n))
 		return nil
@@ -233,10 +245,10 @@ func kindOfNode(n ast.Node) string {
 	case *ast.AliasNode, *ast.AnchorNode, *ast.TagNode, *ast.MergeKeyNode:
 		return "an anchor, alias or tag (these are not used here)"
 	}
-	switch n.(type) {
-	case ast.MapNode:
+	if _, ok := asMap(n); ok {
 		return "“key: value” pairs"
-	case ast.ArrayNode:
+	}
+	if _, ok := n.(*ast.SequenceNode); ok {
 		return "a list"
 	}
 	return string(n.Type().YAMLName())
