@@ -263,7 +263,7 @@ func TestTamperTrials(t *testing.T) {
 		{"a line of the list changed", []string{"list of consignments, ", "(stage)"}, sqlChange("UPDATE consignments SET stage = 'passed' WHERE stage = 'inspecting'")},
 		{"a line of the list taken away", []string{"there is no line"}, sqlChange("DELETE FROM consignments WHERE number = 'K-1'")},
 		{"a line put in the list", []string{"list of consignments, ZZZZ: There is no such history"}, sqlChange(strings.Replace(
-			"INSERT INTO consignments SELECT 'ZZZZ', 'K-9', invoice, customer, destination, crops, dispatch_at, latest_start, packages, fingerprint, version, round, 'passed', to_examine, fetched, examined, highest, valid_until, ended_at FROM consignments WHERE number = 'K-1'", "  ", " ", -1))},
+			"INSERT INTO consignments SELECT 'ZZZZ', 'K-9', invoice, customer, destination, crops, dispatch_at, latest_start, packages, fingerprint, version, round, 'passed', to_examine, fetched, examined, highest, valid_until, ended_at, held, place, waiting_since, re_entry, aboard, vehicle, left_at FROM consignments WHERE number = 'K-1'", "  ", " ", -1))},
 		{"a find taken off the list", []string{"list of finds, "}, sqlChange("DELETE FROM finds WHERE find = 1")},
 		{"a find put on the list", []string{"list of finds, ZZZZ"}, sqlChange("INSERT INTO finds SELECT 'ZZZZ', round, 9, package, unit, crop, batch, bay, part, what, entry, units, rung, at FROM finds LIMIT 1")},
 		{"a person made supervisor", []string{"list of people"}, sqlChange("UPDATE people SET roles = '[]' WHERE place = 1")},

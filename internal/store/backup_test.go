@@ -272,11 +272,11 @@ func TestVerifyFindsChanges(t *testing.T) {
 	dir := t.TempDir()
 	good := backup(t, s, Target{Path: dir})
 	for _, tt := range []struct{ name, query, want string }{
-		{"a step changed", "UPDATE events SET data = replace(data, 'Bracken', 'Brecken') WHERE seq = 4", "step 4 is not the one"},
+		{"a step changed", "UPDATE events SET data = replace(data, 'Bracken', 'Brecken') WHERE seq = (SELECT MIN(seq) FROM events WHERE kind = 'registered')", "is not the one"},
 		{"who did it changed", "UPDATE events SET actor = replace(actor, 'Tam', 'Tim') WHERE seq = 9", "step 9 is not the one"},
 		{"a step gone", "DELETE FROM events WHERE seq = 6", "step 6 is missing"},
 		{"the last step gone", "DELETE FROM events WHERE seq = (SELECT MAX(seq) FROM events)", "knows of more steps"},
-		{"a step added", "INSERT INTO events SELECT seq + 1, 'people', 3, kind, at, actor, bench, data FROM events ORDER BY seq DESC LIMIT 1", "the ledger ends before"},
+		{"a step added", "INSERT INTO events SELECT seq + 1, 'people', 5, kind, at, actor, bench, data FROM events ORDER BY seq DESC LIMIT 1", "the ledger ends before"},
 		{"a step of another history", "UPDATE events SET version = version + 1 WHERE seq = (SELECT MAX(seq) FROM events)", "has no step"},
 		{"a hash changed", "UPDATE hashes SET hash = zeroblob(32) WHERE id = 11", "is not the one"},
 		{"a hash gone", "DELETE FROM hashes WHERE id = 11", "is not the one"},
