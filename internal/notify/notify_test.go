@@ -11,6 +11,7 @@ import (
 	"pgregory.net/rapid"
 
 	"lastlook/internal/consignment"
+	"lastlook/internal/ladder"
 	"lastlook/internal/say"
 )
 
@@ -50,6 +51,34 @@ func TestFor(t *testing.T) {
 	}
 	if got := For("consignment/7F3K", st, steps[:2]); len(got) != 0 {
 		t.Errorf("For(fetched, rejected) = %+v, want nothing", got)
+	}
+	for _, tt := range []struct {
+		name  string
+		event consignment.Event
+		gone  bool
+		words []string // none: nobody is told
+	}{
+		{"a result that stops", consignment.RoundRevised{Round: 1, Outcome: consignment.Stopped, Reasons: []say.Text{say.T("Lewis mite")}}, false, []string{"result of a sample", "Lewis mite", "stays where it is"}},
+		{"a hold decided otherwise", consignment.RoundRevised{Round: 1, Outcome: consignment.Rejected}, false, nil},
+		{"passed goods stopped", consignment.HeldBack{Hold: 1, Rung: ladder.Stop, Reason: "a beetle"}, false, []string{"a beetle", "stays where it is"}},
+		{"goods that left stopped", consignment.HeldBack{Hold: 1, Rung: ladder.Stop, Reason: "a beetle"}, true, []string{"a beetle", "left already", "QF 12", "destination must be told"}},
+		{"passed goods held", consignment.HeldBack{Hold: 1, Rung: ladder.Sample, Reason: "same batch"}, false, nil},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			st := *st
+			if tt.gone {
+				st.Dispatched = &consignment.Leaving{Dispatched: consignment.Dispatched{Vehicle: "QF 12"}, At: t0}
+			}
+			got := For("consignment/7F3K", &st, []consignment.Recorded{rec(9, tt.event)})
+			if len(got) != min(len(tt.words), 1) {
+				t.Fatalf("For gives %+v, want it told: %v", got, tt.words != nil)
+			}
+			for _, w := range tt.words {
+				if all := fmt.Sprint(got[0].What); !strings.Contains(all, w) {
+					t.Errorf("the words %q lack %q", all, w)
+				}
+			}
+		})
 	}
 }
 
