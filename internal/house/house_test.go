@@ -27,6 +27,7 @@ var pure = []string{
 	"internal/dose",
 	"internal/draw",
 	"internal/ladder",
+	"internal/learn",
 	"internal/notify",
 	"internal/trace",
 	"internal/order",
