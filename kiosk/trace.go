@@ -369,6 +369,9 @@ func tracePicture(b Base, got store.TraceResult) template.HTML {
 	}
 	line(got.Origin.At, say.T("found %s", b.Clock(got.Origin.At)), "trace-find")
 	line(b.Now, say.T("now"), "trace-now")
+	if hi.Sub(b.Now) > span/5 {
+		fmt.Fprintf(&s, `<text class="trace-when" x="%d" y="16" text-anchor="end">%s</text>`, pictureWide-8, esc(b.Say(b.Clock(hi))))
+	}
 	for i, l := range links {
 		y := pictureTop + i*pictureRow + pictureRow/2
 		fmt.Fprintf(&s, `<text class="trace-name" data-v x="%d" y="%d" text-anchor="end">%s</text>`, pictureLeft-12, y+6, esc(l.Number))
