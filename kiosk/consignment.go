@@ -227,6 +227,8 @@ func (k *kiosk) history(c *gin.Context) error {
 		Steps: Table{Caption: say.T("Every step, newest first"), Columns: []Column{
 			{Label: say.T("Step"), Number: true}, {Label: say.T("When")}, {Label: say.T("Who")}, {Label: say.T("Bench")}, {Label: say.T("What")},
 		}}}
+	p, _ := personOf(c)
+	super := p.Has(consignment.Supervisor)
 	for _, rec := range slices.Backward(st.History) {
 		what := consignment.Describe(rec.Event)
 		if am, ok := st.Amendment(rec.Version); ok {
@@ -236,8 +238,12 @@ func (k *kiosk) history(c *gin.Context) error {
 				what = say.T("%s — amended in step %d", what, am.Version)
 			}
 		}
+		told := Cell{Text: what}
+		if _, amended := st.Amendment(rec.Version); super && !amended && st.Dispatched == nil && consignment.FollowsDecision(rec.Event) {
+			told.Href = takeBackPath(st.Code, rec.Version)
+		}
 		v.Steps.Rows = append(v.Steps.Rows, Row{[]Cell{
-			{Data: itoa(rec.Version), Number: true}, {Text: b.Clock(rec.At)}, {Data: rec.Actor.Name}, {Data: rec.Bench}, {Text: what},
+			{Data: itoa(rec.Version), Number: true}, {Text: b.Clock(rec.At)}, {Data: rec.Actor.Name}, {Data: rec.Bench}, told,
 		}})
 	}
 	return k.render(c, http.StatusOK, historyPage, v)

@@ -634,6 +634,7 @@ type findDetailView struct {
 	Action  string
 	Super   bool
 	Entry   Act
+	Trace   Act
 	Back    Act
 	Notice  Notice
 }
@@ -707,6 +708,9 @@ func (k *kiosk) showFindDetail(c *gin.Context, refused *say.Refusal) error {
 		take.Weight, v.Back.Weight = weightBig, weightPlain
 	}
 	v.Sample = &take
+	if f.Rung > ladder.Note {
+		v.Trace = Act{Label: say.T("What else is at risk?"), Symbol: "look", Href: "/c/" + st.Code + "/trace?round=" + itoa(r.Number) + "&find=" + itoa(f.ID)}
+	}
 	for _, x := range byWaiting(st.SamplesOf(r.Number, f.ID)) {
 		v.Samples = append(v.Samples, sampleLineOf(b, x))
 	}

@@ -384,7 +384,8 @@ func (k *kiosk) showSample(c *gin.Context, refused *say.Refusal) error {
 	f := findOfSample(st, x)
 	if f != nil {
 		v.Facts = slices.Insert(v.Facts, 0, Fact{Label: say.T("Find"), Text: findWords(f)})
-		v.Ways = append(v.Ways, Act{Label: say.T("The find"), Symbol: "look", Href: findPath(st.Code, x.Round, f.ID)})
+		v.Ways = append(v.Ways, Act{Label: say.T("The find"), Symbol: "look", Href: findPath(st.Code, x.Round, f.ID)},
+			Act{Label: say.T("What else is at risk?"), Symbol: "look", Href: "/c/" + st.Code + "/trace?sample=" + x.Sample})
 	} else {
 		v.Facts = slices.Insert(v.Facts, 0, Fact{Label: say.T("Find"), Text: say.T("taken back since")})
 	}

@@ -34,6 +34,8 @@ func (k *kiosk) stoppedRoutes(e *gin.Engine) {
 	e.POST("/c/:code/holds", k.as(atBench, k.liftHold))
 	e.GET("/c/:code/back", k.as(atBench, k.backPage))
 	e.POST("/c/:code/back", k.as(atBench, k.holdBack))
+	e.GET("/c/:code/history/:step", k.as(atBench, k.takeBackPage))
+	e.POST("/c/:code/history/:step", k.as(atBench, k.takeBack))
 	e.GET("/notices", k.as(anybody, k.notices))
 	e.POST("/notices/:id/seen", k.as(asSuper, k.seen))
 }

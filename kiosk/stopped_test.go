@@ -199,6 +199,27 @@ func TestTraceHolds(t *testing.T) {
 	}
 }
 
+// A step that was recorded by mistake is taken back from the history.
+func TestTakeBackFromTheHistory(t *testing.T) {
+	d := newBenchDesk(t)
+	st := d.endsWith("K-2041", consignment.NotIdentified)
+	st = d.do("K-2041", consignment.TakeSample{Code: "S2S2", Round: 1, Find: 1, What: consignment.TakenLeaf, Kept: consignment.KeptDry})
+	step := takeBackPath(st.Code, st.Version)
+	d.get("/c/"+st.Code+"/history").wants(t, 200, "", step)
+	d.get(step).wants(t, 200, "", "Take this step back?", "Sample S2S2 taken")
+	d.post(step, url.Values{}).wants(t, 422, "", "why the step is taken back")
+	d.get(takeBackPath(st.Code, 99)).wants(t, 404, "", "no step 99")
+	d.post(takeBackPath(st.Code, 1), url.Values{"reason": {"x"}}).wants(t, 409, "", "cannot be taken back")
+	d.signIn(d.staffNow()["Tam Orrin"])
+	if a := d.get("/c/" + st.Code + "/history"); strings.Contains(a.body, step) {
+		t.Error("somebody who is no supervisor is offered to take it back")
+	}
+	d.post(step, url.Values{"reason": {"wrong find"}}).wants(t, 403, "", "Only a supervisor")
+	d.signIn(d.staffNow()["Ida Fenn"])
+	d.post(step, url.Values{"reason": {"wrong find"}}).wants(t, 200, "/c/"+st.Code+"/history", "taken back", "wrong find")
+	d.get("/c/"+st.Code+"/f/1?round=1").wants(t, 200, "", "What else is at risk?")
+}
+
 // A consignment that is held before it was ever inspected leads to its holds.
 func TestHeldBeforeInspection(t *testing.T) {
 	d := newBenchDesk(t)
@@ -218,7 +239,7 @@ func TestStopPagesAreSaidAndPlain(t *testing.T) {
 	base := "/c/" + st.Code
 	d.do("K-2038", consignment.HoldBack{Rung: ladder.Stop, Reason: "seen"})
 	for _, path := range []string{
-		base + "/outcome", base + "/told", base + "/answer", base + "/answer?answer=told", base + "/answer?answer=released", base + "/trace", base + "/holds", base + "/back",
+		takeBackPath(st.Code, 3), base + "/history", base + "/outcome", base + "/told", base + "/answer", base + "/answer?answer=told", base + "/answer?answer=released", base + "/trace", base + "/holds", base + "/back",
 		"/notices", "/c/" + d.codes["K-2038"] + "/holds", "/c/" + d.codes["K-2038"] + "/outcome",
 	} {
 		a := d.get(path)
