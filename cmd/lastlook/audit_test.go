@@ -37,7 +37,7 @@ func TestAudit(t *testing.T) {
 	if status != exitDone || errs != "" {
 		t.Fatalf("audit = %d\n%s%s", status, out, errs)
 	}
-	for _, want := range []string{"site lastlook-", "newest signed head: ", "4 draws", "Everything agrees"} {
+	for _, want := range []string{"site lastlook-", "newest signed head: ", "5 draws", "Everything agrees"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("audit says\n%swant it to speak of %q", out, want)
 		}
@@ -55,7 +55,7 @@ func TestAudit(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &report); err != nil || status != exitDone {
 		t.Fatalf("audit --json = %d, %v\n%s%s", status, err, out, errs)
 	}
-	if !report.Agrees || report.Steps < 20 || report.Steps != report.Head.Size || report.Draws != 4 || len(report.Fingerprint) < 20 || report.Findings == nil || report.Notes == nil {
+	if !report.Agrees || report.Steps < 20 || report.Steps != report.Head.Size || report.Draws != 5 || len(report.Fingerprint) < 20 || report.Findings == nil || report.Notes == nil {
 		t.Errorf("report %+v", report)
 	}
 
