@@ -53,7 +53,9 @@ type stopBar struct {
 func (k *kiosk) stopBars(c *gin.Context, b Base) []stopBar {
 	open, err := k.store.OpenNotices(c.Request.Context())
 	if err != nil {
-		k.Log.Error("reading the open notices", "error", err)
+		if c.Request.Context().Err() == nil { // somebody who went away needs no page
+			k.Log.Error("reading the open notices", "error", err)
+		}
 		return nil
 	}
 	p, _ := personOf(c)
