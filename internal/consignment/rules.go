@@ -37,6 +37,25 @@ type RuleSet struct {
 	// the round. It is said on the record; nothing is ever deleted when they are over.
 	// 0 is in rounds from before there was this rule.
 	RetentionYears int `json:"retention_years,omitempty"`
+	// TwoPeople lists what one supervisor does not do alone.
+	TwoPeople []Duty `json:"two_people,omitempty"`
+}
+
+// Duty is something for which a rule set may ask for two supervisors.
+type Duty string
+
+// DutyRules is changing the rules themselves.
+const DutyRules Duty = "rules"
+
+// Duties lists the duties, as they are offered.
+var Duties = []Duty{DutyRules}
+
+// Words names the duty.
+func (d Duty) Words() say.Text {
+	if d == DutyRules {
+		return say.T("changing the rules")
+	}
+	return say.T("%s", string(d))
 }
 
 // Removal says when infested packages may be taken out of a consignment so that the
@@ -155,5 +174,6 @@ func DefaultRules() RuleSet {
 		SecondsPerPackage: 60,
 		SecondsPerUnit:    20,
 		RetentionYears:    7,
+		TwoPeople:         []Duty{DutyRules},
 	}
 }

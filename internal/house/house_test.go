@@ -36,6 +36,7 @@ var pure = []string{
 	"internal/practice",
 	"internal/photo",
 	"internal/record",
+	"internal/rules",
 	"internal/sampling",
 	"internal/exact",
 	"internal/say",
