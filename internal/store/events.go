@@ -207,12 +207,15 @@ func (s *Store) do(tx *gorm.DB, step Step) (Done, error) {
 	if m.Unclean, err = uncleanIn(tx, step.Bench); err != nil {
 		return Done{}, err
 	}
-	if _, ok := step.Command.(consignment.Seal); ok {
+	if seal, ok := step.Command.(consignment.Seal); ok {
 		_, keys, err := s.keysIn(tx)
 		if err != nil {
 			return Done{}, err
 		}
 		m.Prover = keys.Prover()
+		if err := s.sealedUnder(tx, state, seal, m.At); err != nil {
+			return Done{}, err
+		}
 	}
 	events, err := consignment.Decide(state, m, step.Command)
 	if err != nil {

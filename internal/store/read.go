@@ -108,7 +108,11 @@ type Summary struct {
 
 // project writes the read tables for one consignment from its state.
 func (s *Store) project(tx *gorm.DB, st *consignment.State) error {
-	row := s.summaryRow(st)
+	h, err := s.rulesIn(tx)
+	if err != nil {
+		return err
+	}
+	row := summaryRow(st, *h.InForce(st.Destination, s.Now()).Rules)
 	if err := tx.Clauses(clause.OnConflict{Columns: []clause.Column{{Name: "code"}}, UpdateAll: true}).Create(&row).Error; err != nil {
 		if errors.Is(err, gorm.ErrDuplicatedKey) {
 			return say.Refuse(say.Conflict, "There is a consignment %s already: give this one another number.", clip(st.Number)).For("number")
@@ -118,8 +122,12 @@ func (s *Store) project(tx *gorm.DB, st *consignment.State) error {
 	return writeAside(tx, st)
 }
 
-func (s *Store) summaryRow(st *consignment.State) consignmentRow {
-	rules := s.Rules(st.Destination)
+// activeStages are those of consignments that still need the bench.
+var activeStages = []string{string(OpenStage), string(Inspecting)}
+
+// summaryRow gives the line of a consignment in the list, with the rules for a round
+// that is not begun.
+func summaryRow(st *consignment.State, rules consignment.RuleSet) consignmentRow {
 	row := consignmentRow{
 		Code: st.Code, Number: st.Number, Invoice: st.Invoice, Customer: st.Customer, Destination: st.Destination,
 		Crops: crops(st.Lines), DispatchAt: formatTime(st.DispatchAt), Packages: st.Count(),
@@ -215,11 +223,10 @@ func (row consignmentRow) summary() (Summary, error) {
 func (s *Store) Due(ctx context.Context, limit int) (due, over []Summary, err error) {
 	db := s.db.WithContext(ctx)
 	var a, b []consignmentRow
-	active := []string{string(OpenStage), string(Inspecting)}
-	if err := db.Where("stage IN ?", active).Order("latest_start, number").Find(&a).Error; err != nil {
+	if err := db.Where("stage IN ?", activeStages).Order("latest_start, number").Find(&a).Error; err != nil {
 		return nil, nil, explain(err, s.dir)
 	}
-	if err := db.Where("stage NOT IN ?", active).Order("CASE WHEN left_at > ended_at THEN left_at ELSE ended_at END DESC, number").Limit(limit).Find(&b).Error; err != nil {
+	if err := db.Where("stage NOT IN ?", activeStages).Order("CASE WHEN left_at > ended_at THEN left_at ELSE ended_at END DESC, number").Limit(limit).Find(&b).Error; err != nil {
 		return nil, nil, explain(err, s.dir)
 	}
 	if due, err = summaries(a); err != nil {

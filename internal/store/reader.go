@@ -7,12 +7,12 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"time"
 
 	"gorm.io/driver/sqlite"
 	"gorm.io/gorm"
 	"gorm.io/gorm/logger"
 
-	"lastlook/internal/consignment"
 	"lastlook/internal/say"
 )
 
@@ -42,8 +42,12 @@ func OpenReading(ctx context.Context, dir string) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{db: db, sql: raw, dir: dir, rules: consignment.DefaultRules()}
+	s := &Store{db: db, sql: raw, dir: dir, Now: time.Now}
 	if err := s.sameVersion(ctx); err != nil {
+		raw.Close()
+		return nil, explain(err, dir)
+	}
+	if _, err := s.keepRules(ctx); err != nil {
 		raw.Close()
 		return nil, explain(err, dir)
 	}

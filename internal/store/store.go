@@ -22,7 +22,6 @@ import (
 	"gorm.io/gorm/logger"
 	sqlitedriver "modernc.org/sqlite" // registers "sqlite"; also for its typed errors
 
-	"lastlook/internal/consignment"
 	"lastlook/internal/say"
 )
 
@@ -44,9 +43,8 @@ type Store struct {
 	// Now is the clock; tests set it. It must be set before the store is used.
 	Now func() time.Time
 	// Random fills codes; crypto/rand unless a test sets it.
-	Random func([]byte)
-	// rules are the rule set in force.
-	rules   consignment.RuleSet
+	Random  func([]byte)
+	rules   rulebook
 	books   books
 	noter   *noter // nil if the store only reads
 	outbox  outbox
@@ -128,7 +126,6 @@ func connect(dir string) (*Store, error) {
 	return &Store{
 		db: db, sql: raw, dir: dir, Now: time.Now,
 		Random: func(b []byte) { rand.Read(b) }, // never fails since Go 1.24
-		rules:  consignment.DefaultRules(),
 	}, nil
 }
 
@@ -165,6 +162,9 @@ func (s *Store) prepare(ctx context.Context) error {
 	if err := s.openLedger(ctx); err != nil {
 		return err
 	}
+	if _, err := s.keepRules(ctx); err != nil {
+		return err
+	}
 	if have > 0 && len(raised) > 0 { // lists of an older version lack what newer ones show
 		if _, err := s.Rebuild(ctx, nil); err != nil {
 			return fmt.Errorf("making the lists again: %w", err)
@@ -194,10 +194,6 @@ func (s *Store) Close() error {
 
 // Dir is the data folder.
 func (s *Store) Dir() string { return s.dir }
-
-// Rules gives the rule set in force for a destination. One shipped rule set
-// holds everywhere until rule sets can be edited.
-func (s *Store) Rules(destination string) consignment.RuleSet { return s.rules }
 
 // inTx runs f in one transaction: all of it is kept, or nothing. The events that
 // f appends are hashed into the ledger at its end, and the new head is signed.

@@ -133,7 +133,7 @@ func openFixed(path string) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Store{db: db, sql: raw, dir: filepath.Dir(path), rules: consignment.DefaultRules()}, nil
+	return &Store{db: db, sql: raw, dir: filepath.Dir(path), Now: time.Now}, nil
 }
 
 // database asks SQLite whether its own structures are whole.
@@ -340,6 +340,9 @@ func (v *verifier) histories(ctx context.Context) error {
 	if _, err := loadPlaces(tx); err != nil {
 		return err
 	}
+	if _, err := loadRules(tx); err != nil {
+		return err
+	}
 	if !v.deep {
 		return nil
 	}
@@ -368,7 +371,7 @@ func (v *verifier) histories(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		want := v.s.summaryRow(state)
+		want := summaryRow(state, consignment.DefaultRules())
 		want.LatestStart = row.LatestStart // follows the rules in force when it was written
 		if row != want {
 			return differs(say.T("consignments"))
