@@ -70,6 +70,8 @@ type aside struct {
 	unclean []uncleanRow
 	lines   []lineRow
 	uses    []useRow
+	rounds  []roundRow
+	exams   []examRow
 }
 
 func asideOf(st *consignment.State) aside {
@@ -100,6 +102,7 @@ func asideOf(st *consignment.State) aside {
 	for _, u := range st.BenchUses() {
 		a.uses = append(a.uses, useRow{Consignment: st.Code, Round: u.Round, Bench: u.Bench, FirstAt: formatTime(u.First), LastAt: formatTime(u.Last)})
 	}
+	a.rounds, a.exams = finishedRows(st)
 	return a
 }
 
@@ -112,6 +115,8 @@ func readAside(tx *gorm.DB, consignment string) (aside, error) {
 		tx.Where("consignment = ?", consignment).Order("round, bench").Find(&a.unclean).Error,
 		tx.Where("consignment = ?", consignment).Order("line").Find(&a.lines).Error,
 		tx.Where("consignment = ?", consignment).Order("round, bench").Find(&a.uses).Error,
+		tx.Where("consignment = ?", consignment).Order("round").Find(&a.rounds).Error,
+		tx.Where("consignment = ?", consignment).Order("round, package").Find(&a.exams).Error,
 	)
 	return a, err
 }
@@ -133,6 +138,12 @@ func (a aside) differs(b aside) []say.Text {
 	}
 	if !sameRows(a.uses, b.uses) {
 		out = append(out, say.T("list of bench uses"))
+	}
+	if !slices.Equal(a.rounds, b.rounds) {
+		out = append(out, say.T("list of finished inspections"))
+	}
+	if !sameRows(a.exams, b.exams) {
+		out = append(out, say.T("list of packages opened"))
 	}
 	return out
 }
@@ -170,6 +181,8 @@ func writeAside(tx *gorm.DB, st *consignment.State) error {
 		rewrite(tx, st.Code, have.unclean, want.unclean),
 		rewrite(tx, st.Code, have.lines, want.lines),
 		rewrite(tx, st.Code, have.uses, want.uses),
+		rewrite(tx, st.Code, have.rounds, want.rounds),
+		rewrite(tx, st.Code, have.exams, want.exams),
 	)
 }
 

@@ -13,7 +13,7 @@ import (
 func (s *Store) Rebuild(ctx context.Context, progress func(done, total int)) (int, error) {
 	n := 0
 	err := s.inTx(ctx, func(tx *gorm.DB) error {
-		for _, table := range []any{&findRow{}, &sampleRow{}, &uncleanRow{}, &lineRow{}, &useRow{}, &consignmentRow{}, &personRow{}} {
+		for _, table := range []any{&findRow{}, &sampleRow{}, &uncleanRow{}, &lineRow{}, &useRow{}, &roundRow{}, &examRow{}, &consignmentRow{}, &personRow{}} {
 			if err := tx.Where("1 = 1").Delete(table).Error; err != nil {
 				return fmt.Errorf("emptying a read table: %w", err)
 			}
