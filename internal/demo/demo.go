@@ -59,9 +59,7 @@ func Fill(ctx context.Context, st *store.Store, now time.Time) (*Made, error) {
 	st.Now = clock.now
 	defer func() { st.Now = was }()
 
-	f := &filler{ctx: ctx, st: st, clock: clock, made: &Made{
-		People: map[string]people.Person{}, Places: map[string]place.Place{}, Codes: map[string]string{}, States: map[string]*consignment.State{},
-	}}
+	f := &filler{ctx: ctx, st: st, clock: clock, made: newMade()}
 	f.people()
 	f.places()
 	f.orders(now)
@@ -80,6 +78,12 @@ func Fill(ctx context.Context, st *store.Store, now time.Time) (*Made, error) {
 		return nil, fmt.Errorf("demo: %w", f.err)
 	}
 	return f.made, nil
+}
+
+func newMade() *Made {
+	return &Made{
+		People: map[string]people.Person{}, Places: map[string]place.Place{}, Codes: map[string]string{}, States: map[string]*consignment.State{},
+	}
 }
 
 // stepping is a clock that moves a little at each look, so that no two steps
