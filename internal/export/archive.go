@@ -3,6 +3,7 @@ package export
 import (
 	"archive/zip"
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -10,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -72,8 +74,8 @@ type Archived struct {
 }
 
 // Archive writes the portable records of all consignments that were closed before a
-// moment into one file: those whose newest round passed or was rejected. It tells
-// how many that are older are not closed, because they are held or stopped. Nothing is
+// moment into one file: those that left, and those whose newest round passed or was
+// rejected. It tells how many that are older are not closed, because they are held or stopped. Nothing is
 // taken out of the data folder. The data folder must not change meanwhile: all
 // records are under one head. The same data gives the same file.
 func Archive(ctx context.Context, st *store.Store, before time.Time, o Options, w io.Writer) (ix Index, waiting int, err error) {
@@ -100,13 +102,18 @@ func Archive(ctx context.Context, st *store.Store, before time.Time, o Options, 
 	if err := put(archiveHead, []byte(head.Note)); err != nil {
 		return ix, 0, err
 	}
-	for i := len(over) - 1; i >= 0; i-- { // oldest first
-		c := over[i]
+	slices.SortStableFunc(over, func(a, b store.Summary) int {
+		return cmp.Or(a.EndedAt.Compare(b.EndedAt), cmp.Compare(a.Number, b.Number))
+	})
+	for _, c := range over {
+		outcome, closed := closedAs[consignment.Standing(c.Stage)]
 		switch {
-		case !c.EndedAt.Before(before):
+		case !c.EndedAt.Before(before) || !c.LeftAt.Before(before):
 			continue
-		case c.Stage != store.Stage(consignment.Passed) && c.Stage != store.Stage(consignment.Rejected):
-			waiting++
+		case !closed:
+			if !c.EndedAt.IsZero() {
+				waiting++
+			}
 			continue
 		}
 		b, err := Bundle(ctx, st, c.Code, o)
@@ -122,7 +129,7 @@ func Archive(ctx context.Context, st *store.Store, before time.Time, o Options, 
 		}
 		sum := sha256.Sum256(file)
 		item := Archived{
-			Code: c.Code, Number: c.Number, Outcome: string(c.Stage), Ended: c.EndedAt.UTC(),
+			Code: c.Code, Number: c.Number, Outcome: string(outcome), Ended: c.EndedAt.UTC(),
 			File: bundleName(c.Code), Size: int64(len(file)), SHA256: hex.EncodeToString(sum[:]),
 		}
 		if err := put(item.File, file); err != nil {
@@ -138,6 +145,15 @@ func Archive(ctx context.Context, st *store.Store, before time.Time, o Options, 
 		return ix, 0, err
 	}
 	return ix, waiting, z.Close()
+}
+
+// closedAs gives the outcome of the newest round of a consignment that is closed, by
+// where it stands.
+var closedAs = map[consignment.Standing]consignment.Outcome{
+	consignment.StandPassed:   consignment.Passed,
+	consignment.StandGone:     consignment.Passed,
+	consignment.StandRejected: consignment.Rejected,
+	consignment.StandIsolated: consignment.Rejected,
 }
 
 func bundleName(code string) string { return "bundles/" + code + ".bundle.zip" }
