@@ -202,6 +202,8 @@ under "type a code" at the top of each screen.
     sample is in the fridge, labelled  %s
  6. Going down the ladder takes a supervisor: %s, badge  %s
     %s is a trainee, badge  %s
+ 7. %s may leave: load it at the gate, %s/gate. The screen for the wall
+    is %s/board
 
 To print:  labels  %s
            badges  %s/badges
@@ -211,6 +213,7 @@ Office:    %s/office
 `, demo.Fresh, code.Consignment(made.Codes[demo.Fresh]).Human(), demo.Passed, demo.Rejected,
 		demo.Held, code.Code{Kind: code.KindSample, Payload: made.States[demo.Held].Samples[0].Sample}.Human(),
 		demo.Ida, badge(demo.Ida), demo.Bea, badge(demo.Bea),
+		demo.Passed, url, url,
 		file, url, url, url, made.Codes[demo.Fresh], url)
 	if kept {
 		fmt.Fprintf(t.out, "\nThe data stays in %s. Stop with Ctrl+C.\n\n", dir)
