@@ -202,8 +202,8 @@ under "type a code" at the top of each screen.
     sample is in the fridge, labelled  %s
  6. Going down the ladder takes a supervisor: %s, badge  %s
     %s is a trainee, badge  %s
- 7. %s may leave: load it at the gate, %s/gate. The screen for the wall
-    is %s/board
+ 7. %s may leave: load it at the gate  %s/gate
+    The screen for the wall  %s/board
 
 To print:  labels  %s
            badges  %s/badges
