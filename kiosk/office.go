@@ -19,6 +19,7 @@ func (k *kiosk) officeRoutes(e *gin.Engine) {
 	e.GET("/office", k.as(anybody, k.office))
 	k.keysRoutes(e)
 	k.placesRoutes(e)
+	k.rulesRoutes(e)
 
 	e.GET("/people", k.as(anybody, k.peopleList))
 	e.POST("/people", k.as(asSuper, k.addPerson))
@@ -61,6 +62,7 @@ func (k *kiosk) office(c *gin.Context) error {
 			{Label: say.T("People"), Hint: say.T("who may work at the bench"), Symbol: "person", Href: "/people"},
 			{Label: say.T("Notices"), Hint: say.T("who was told of a stop, and who has answered"), Symbol: "person", Href: "/notices"},
 			{Label: say.T("Places"), Hint: say.T("bays, stores, benches, the gate; their cards"), Symbol: "to", Href: "/places"},
+			{Label: say.T("Rules"), Hint: say.T("how many packages, what is checked, how long it holds"), Symbol: "look", Href: "/rules"},
 			{Label: say.T("Badges to print"), Hint: say.T("one for each person"), Symbol: "print", Href: "/badges"},
 			{Label: say.T("Samples"), Hint: say.T("those that wait for a result, oldest first"), Symbol: "vial", Href: "/samples"},
 			{Label: say.T("Practice"), Hint: say.T("prepared cases, to learn what a sign means"), Symbol: "look", Href: "/practice"},

@@ -185,13 +185,19 @@ func (s *Store) startsAnew(tx *gorm.DB) error {
 	if err := tx.Model(&consignmentRow{}).Where("stage IN ?", activeStages).Order("code").Pluck("code", &codes).Error; err != nil {
 		return fmt.Errorf("listing what is due: %w", err)
 	}
+	h, err := s.rulesIn(tx)
+	if err != nil {
+		return err
+	}
+	now := s.Now()
 	for _, code := range codes {
 		st, err := load(tx, code)
 		if err != nil {
 			return err
 		}
-		if err := s.project(tx, st); err != nil {
-			return err
+		start := summaryRow(st, *h.InForce(st.Destination, now).Rules).LatestStart
+		if err := tx.Model(&consignmentRow{}).Where("code = ? AND latest_start <> ?", code, start).Update("latest_start", start).Error; err != nil {
+			return fmt.Errorf("updating the list of consignments: %w", err)
 		}
 	}
 	return nil

@@ -176,6 +176,7 @@ func TestSealFollowsRules(t *testing.T) {
 		return c
 	}
 	first, second := begin("K-1"), begin("K-2")
+	register(t, s, order("K-3", 12)) // nothing but registered
 	st := do(t, s, first, consignment.Seal{Counted: 240, Rules: s.Rules("Eastmoor")})
 	if got := len(st.Round().Drawn); got != 5 {
 		t.Fatalf("%d drawn, want 5", got)
