@@ -104,13 +104,13 @@ func (k *kiosk) showRules(c *gin.Context, refused *say.Refusal) error {
 	}
 	v.InForce = Table{Caption: say.T("In force"), Columns: []Column{{Label: say.T("For")}, {Label: say.T("Version"), Number: true}, {Label: say.T("Examine")}, {Label: say.T("Good for")}, {Label: say.T("Since")}}}
 	if edit {
-		v.InForce.Columns = append(v.InForce.Columns, Column{Label: say.T("To do")})
+		v.InForce.Columns = slices.Insert(v.InForce.Columns, 1, Column{Label: say.T("To do")}) // in sight on a phone
 	}
 	for _, d := range append([]string{""}, h.Destinations(b.Now)...) {
 		s := h.InForce(d, b.Now)
 		row := []Cell{forCell(d), versionCell(s.Version), {Text: examineWords(*s.Rules)}, {Text: say.T("%d hours", s.Rules.WindowHours)}, {Text: sinceWords(b, s)}}
 		if edit {
-			row = append(row, Cell{Text: say.T("change"), Href: newRulesPath(d)})
+			row = slices.Insert(row, 1, Cell{Text: say.T("change"), Href: newRulesPath(d)})
 		}
 		v.InForce.Rows = append(v.InForce.Rows, Row{row})
 	}
@@ -222,7 +222,7 @@ func whoWords(s rules.Set) say.Text {
 
 func proposalPath(id int) string { return "/rules/p/" + itoa(id) }
 
-// versionOf finds the rule set of the path or query.
+// setOf finds the rule set of the path or query.
 func (k *kiosk) setOf(h *rules.History, text string) (rules.Set, error) {
 	n, err := strconv.Atoi(text)
 	s, ok := h.Set(n)

@@ -52,7 +52,8 @@ func (d *desk) published(to string, other url.Values) reply {
 	return d.post("/rules/new", form)
 }
 
-// sealAt takes the K-2041 of the demo orders up to its draw, through the screens.
+// drawAt takes a consignment up to its draw, sealed at the screen, and gives how many
+// packages are drawn.
 func (d *desk) drawAt(code string) int {
 	d.t.Helper()
 	st, err := d.store.Consignment(context.Background(), code)
