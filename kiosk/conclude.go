@@ -2,7 +2,6 @@ package kiosk
 
 import (
 	"net/http"
-	"slices"
 
 	"github.com/gin-gonic/gin"
 
@@ -105,13 +104,13 @@ var nowDo = map[consignment.Standing][]say.Text{
 		say.T("Load it before the time on the tag. After that it must be inspected again."),
 	},
 	consignment.StandRejected: {
-		say.T("Take the whole consignment apart from other goods, and keep it apart."),
+		say.T("Move the whole consignment away from other goods, and keep it apart."),
 		say.T("Clean the bench, the tools and your gloves before the next consignment."),
 		say.T("Have it examined in detail. Treat only as the product label and local law allow, by a licensed person with protective equipment."),
 		say.T("When it comes back it gets a new round, with a new draw."),
 	},
 	consignment.StandHeld: {
-		say.T("Collect a sample: what you saw, on the part it sits on, into a vial or bag. Close it and write package and unit on it."),
+		say.T("Collect a sample: what you saw, on the part it sits on, into a vial or bag. Close it, and stick its label on."),
 		say.T("Nothing of this consignment moves until it is identified."),
 		say.T("Ask the authority before a suspect is moved or posted: rules for that are set by local law."),
 		say.T("The dispatch window keeps running: tell whoever planned the truck."),
@@ -125,13 +124,26 @@ var nowDo = map[consignment.Standing][]say.Text{
 	},
 }
 
-// whatNow says what to do with the consignment as it stands.
+// keptNow says what to do when a doubt keeps back what its own inspection does not.
+var keptNow = []say.Text{
+	say.T("Nothing of this consignment moves until a supervisor has answered."),
+	say.T("The dispatch window keeps running: tell whoever planned the truck."),
+}
+
+// whatNow says what to do with the consignment as it stands, without what is done:
+// what stands apart, what was sampled.
 func whatNow(st *consignment.State) []say.Text {
-	s := st.Standing()
-	if s == consignment.StandIsolated {
-		s = consignment.StandRejected
+	r := st.Round()
+	switch s := st.Standing(); {
+	case s == consignment.StandIsolated:
+		return nowDo[consignment.StandRejected][1:]
+	case s == consignment.StandHeld && r != nil && r.Ended != nil && r.Ended.Outcome != consignment.Held:
+		return keptNow
+	case s == consignment.StandHeld && len(unsampled(st)) == 0:
+		return nowDo[s][1:]
+	default:
+		return nowDo[s]
 	}
-	return nowDo[s]
 }
 
 // standWord is the standing as the heading of a page.
@@ -183,10 +195,15 @@ func (k *kiosk) outcome(c *gin.Context) error {
 		}
 	}
 	tag.Stamp = stamp
-	reasons := r.Ended.Reasons
+	// What keeps it back comes first: what its inspection said is older news.
+	var reasons []say.Text
 	for _, h := range st.OpenHolds() {
-		reasons = append(slices.Clip(reasons), say.T("Kept back since %s: %s", b.Clock(h.At), h.Reason))
+		reasons = append(reasons, say.T("Kept back since %s: %s", b.Clock(h.At), h.Reason))
 	}
+	if n := len(st.Aboard()); n > 0 && (standing == consignment.StandStopped || standing == consignment.StandHeld) {
+		reasons = append(reasons, say.T("%d of %d packages are on the vehicle already: it does not leave.", n, st.Count()))
+	}
+	reasons = append(reasons, r.Ended.Reasons...)
 	person, _ := personOf(c)
 	ev, err := r.Evidence()
 	if err != nil {

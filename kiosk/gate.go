@@ -58,6 +58,7 @@ type gateView struct {
 	Done    Act
 	Undo    Act
 	Other   Act
+	Doubt   Act // something is seen on the goods
 
 	// What stands in the way.
 	Barred Notice
@@ -141,13 +142,17 @@ func (k *kiosk) loading(c *gin.Context, chosen string) error {
 		text, detail := k.barred(b, st, err)
 		v.Barred, v.Ways = Notice{Tone: toneWrong, Text: text, Detail: detail}, barredWays(b, st)
 		v.Question.Help = say.Text{}
-		if st.Standing() == consignment.StandGone {
+		switch st.Standing() {
+		case consignment.StandGone:
 			v.Barred.Tone = toneNote
+			v.Undo = Act{}
+		case consignment.StandStopped: // nothing is moved, not even off the vehicle
 			v.Undo = Act{}
 		}
 		return k.render(c, http.StatusOK, gatePage, v)
 	}
 	v.Left = windowBar(b, st)
+	v.Doubt = Act{Label: say.T("Hold it, or stop it"), Hint: say.T("something is on it, or wrong with it"), Symbol: "rung-stop", Href: "/c/" + st.Code + "/back"}
 	v.Done = Act{Label: say.T("Leave with %d of %d", v.Aboard, v.Of), Hint: say.T("what stays behind needs a reason"), Symbol: "to", Href: "/c/" + st.Code + "/dispatch"}
 	if v.All {
 		v.Done = Act{Label: say.T("All aboard"), Hint: say.T("vehicle, seal, papers"), Symbol: "to", Href: "/c/" + st.Code + "/dispatch", Weight: weightBig}

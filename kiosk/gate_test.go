@@ -393,6 +393,49 @@ func (d *benchDesk) marksAreRead(path string, want ...string) {
 	}
 }
 
+// Something is seen on goods that are half aboard: the gate offers to keep them
+// back, and the page that follows says first what was seen, and where they are.
+func TestDoubtAtTheGate(t *testing.T) {
+	for _, tt := range []struct {
+		name         string
+		rung         ladder.Rung
+		word, do     string
+		not          []string // what the page after it must not ask for
+		takenOffAlso bool
+	}{
+		{"a doubt", ladder.Sample, "Held", "until a supervisor has answered", []string{"Collect a sample"}, true},
+		{"a suspect", ladder.Stop, "Stopped", "Leave everything where it is", nil, false},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			d := newBenchDesk(t)
+			c := d.order("K-1", 4)
+			d.pass("K-1")
+			back := "/c/" + c + "/back"
+			d.get(gatePath(c)).wants(t, 200, "", `href="`+back+`"`)
+			d.load("K-1", 1, 2, 3)
+			d.get(gatePath(c)).wants(t, 200, "", `href="`+back+`"`, "Leave with 3 of 4")
+			page := d.post(back, url.Values{"rung": {tt.rung.String()}, "reason": {"a spotted beetle on 002"}})
+			page.wants(t, 200, "/c/"+c+"/outcome", tt.word, tt.do, "3 of 4 packages are on the vehicle already: it does not leave.")
+			why, was := strings.Index(page.body, "a spotted beetle on 002"), strings.Index(page.body, "Nothing was found.")
+			if why < 0 || was < 0 || why > was {
+				t.Errorf("the page says what was seen at %d, and what the inspection found at %d: want the first first", why, was)
+			}
+			for _, w := range tt.not {
+				if strings.Contains(page.body, w) {
+					t.Errorf("the page says %q, and nothing was found to be sampled", w)
+				}
+			}
+			gate := d.get(gatePath(c))
+			if got := strings.Contains(gate.text(), "off again"); got != tt.takenOffAlso {
+				t.Errorf("the gate offers to take a package off again: %v, want %v", got, tt.takenOffAlso)
+			}
+			if strings.Contains(gate.body, `href="`+back+`"`) {
+				t.Error("the gate offers to keep back what is kept back")
+			}
+		})
+	}
+}
+
 // Many hands scan and one tries to leave while a stop is pressed elsewhere. Once the
 // stop is acknowledged nothing is loaded and nothing leaves; whatever was answered
 // as aboard is on record; and if it left before, the stop is kept and said.
