@@ -27,7 +27,7 @@ func becomes(next *consignment.State, events []consignment.Event, x *consignment
 	if x.Round != len(next.Rounds) || r.Ended == nil || r.Ended.Outcome != consignment.Held {
 		return nil
 	}
-	return append([]say.Text{say.T("The hold goes on until it is decided again.")}, again(r.Conclude(now()))...)
+	return append([]say.Text{say.T("It stays held until a supervisor ends the hold, which is a step of its own.")}, again(r.Conclude(now()))...)
 }
 
 // again says what a hold comes to when it is decided again.
@@ -36,9 +36,9 @@ func again(con consignment.Conclusion) []say.Text {
 	case consignment.Held:
 		return []say.Text{say.T("It will stay held: %s", con.Reasons)}
 	case "":
-		return []say.Text{say.T("Decided again, the inspection goes on where it was left: %s.", con.Missing)}
+		return []say.Text{say.T("Then the inspection goes on where it was left: %s.", con.Missing)}
 	}
-	return []say.Text{say.T("Decided again, the outcome will be: %s. %s", con.Outcome.Words(), con.Reasons)}
+	return []say.Text{say.T("Then the outcome will be: %s. %s", con.Outcome.Words(), con.Reasons)}
 }
 
 // holdPage decides a held round again: it shows what comes of it and why, before it
@@ -106,7 +106,7 @@ func (k *kiosk) showHold(c *gin.Context, refused *say.Refusal) error {
 		v.Acts[0].Weight = weightBig
 	case "":
 		v.State, v.Word = stateWork, stateWork.Word()
-		v.Question = Question{Text: say.T("The inspection goes on"), Help: say.T("Nothing stands in its way any more. It goes on where it was left, and this is still to be done:")}
+		v.Question = Question{Text: say.T("The inspection can go on"), Help: say.T("Nothing stands in its way any more. It goes on where it was left, and this is still to be done:")}
 		v.Missing = con.Missing
 		v.Do = Act{Label: say.T("Let it go on"), Weight: weightBig, Symbol: "state-work"}
 	default:

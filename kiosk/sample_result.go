@@ -191,7 +191,8 @@ func (k *kiosk) showResult(c *gin.Context, from url.Values, stage string, refuse
 		}
 		v.Answers = hiddenOf(url.Values{"result": {string(f.Result)}, "entry": {f.Entry}})
 		lab := f.Laboratory
-		if n := len(x.Steps); lab == "" && refused == nil && n > 0 {
+		// Whoever received it answers; a carrier it was handed to does not.
+		if n := len(x.Steps); lab == "" && refused == nil && n > 0 && x.Steps[n-1].Step == consignment.Received {
 			lab = x.Steps[n-1].By
 		}
 		v.Fields = []Field{

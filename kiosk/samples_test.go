@@ -290,6 +290,9 @@ func TestCustodyOverHTTP(t *testing.T) {
 	}
 	d.get(s).wants(t, 200, "", "stored: Sample fridge", "Hand it over", "Ida Fenn")
 	d.post(s, url.Values{"do": {"hand"}, "by": {"Marl courier (invented)"}, "note": {shouts[0]}}).wants(t, 200, s, "handed over to Marl courier (invented)", "Did it arrive?")
+	if a := d.get(s + "/result?result=not_found"); strings.Contains(a.body, `value="Marl courier`) {
+		t.Error("the carrier is offered as the laboratory that answered")
+	}
 	if _, a := d.scan(s, card); a.Tone != toneWrong || !strings.Contains(a.Text, "not here any more") {
 		t.Errorf("a card for a sample that left = %+v", a)
 	}
@@ -345,9 +348,9 @@ func TestResults(t *testing.T) {
 		stands consignment.Standing // after it is decided again, where that can be
 	}{
 		{"two-spotted mite is not mistaken for its look-alike any more", answered("identified", "two-spotted-mite"), ladder.Reject,
-			[]string{"Reject the consignment", "The hold goes on until it is decided again.", "the outcome will be: Rejected"}, "/c/%s/hold", []string{"The outcome will be: Rejected"}, consignment.StandRejected},
+			[]string{"Reject the consignment", "It stays held until a supervisor ends the hold", "Then the outcome will be: Rejected"}, "/c/%s/hold", []string{"The outcome will be: Rejected"}, consignment.StandRejected},
 		{"harmless", answered("identified", "springtails"), ladder.Note,
-			[]string{"Decided again, the inspection goes on"}, "/c/%s/hold", []string{"The inspection goes on", "must be examined"}, consignment.StandWork},
+			[]string{"Then the inspection goes on"}, "/c/%s/hold", []string{"The inspection can go on", "must be examined"}, consignment.StandWork},
 		{"a regulated mite", answered("identified", "lewis-mite"), ladder.Stop,
 			[]string{"is stopped at once", "regulated in places"}, "/c/%s/outcome", []string{"Stopped"}, consignment.StandStopped},
 		{"nothing found", answered("not_found", ""), ladder.Note, []string{"found no pest"}, "/c/%s/hold", nil, consignment.StandWork},
@@ -757,7 +760,7 @@ func TestSampleByScans(t *testing.T) {
 	h.On("This decides: Write it down and carry on")
 	h.See("decides")
 	h.Press("Keep this result")
-	h.On("The inspection goes on")
+	h.On("The inspection can go on")
 	h.See("decide-again")
 	h.Press("Let it go on")
 	h.On("Is unit 2 clean?")

@@ -427,7 +427,7 @@ levels: [{after_minutes: 15, contacts: [Ida Fenn]}]
 	j.Press("See what it decides")
 	j.On("This decides")
 	j.Press("Keep this result")
-	j.On("The inspection goes on")
+	j.On("The inspection can go on")
 	j.standing("K-2061", consignment.StandHeld) // never by itself
 	j.Press("Let it go on")
 	j.On("Is unit 2 clean?")
