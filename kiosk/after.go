@@ -85,7 +85,7 @@ func afterActs(b Base, st *consignment.State, p people.Person) []Act {
 func rejectedActs(b Base, st *consignment.State) []Act {
 	base := "/c/" + st.Code
 	r := st.Round()
-	where := Act{Label: say.T("Put it apart: where does it stand?"), Symbol: "leaf", Href: base + "/where"}
+	where := Act{Label: say.T("Set it apart: where does it stand?"), Symbol: "leaf", Href: base + "/where"}
 	if st.Standing() == consignment.StandIsolated {
 		where.Label = say.T("Where it stands")
 	}

@@ -62,7 +62,7 @@ func (k *kiosk) due(c *gin.Context) error {
 			{Label: say.T("Cards to scan"), Symbol: "scan", Href: "/cards"},
 		},
 	}
-	v.Links = append(v.Links, Act{Label: say.T("Gate: load what passed"), Symbol: "state-gone", Href: "/gate"}, Act{Label: say.T("Board for the wall"), Symbol: "state-due", Href: "/board"})
+	v.Links = append(v.Links, Act{Label: say.T("Gate: load what passed"), Symbol: "state-gone", Href: "/gate"}, Act{Label: say.T("Board for the wall"), Symbol: "state-due", Href: "/board"}, Act{Label: say.T("Office"), Hint: say.T("places, notices, badges, upkeep"), Symbol: "book", Href: "/office"})
 	if p, ok := personOf(c); ok && p.Has(people.Trainee) {
 		v.Links = append(v.Links, Act{Label: say.T("Practice"), Symbol: "look", Href: "/practice"})
 	}

@@ -648,7 +648,7 @@ func TestNextAfterRejection(t *testing.T) {
 		}
 	}
 	_, infested := d.reject("K-2038")
-	next("Put it apart: where does it stand?")
+	next("Set it apart: where does it stand?")
 	d.do("K-2038", consignment.Move{Place: placed(bay)})
 	next("Clean the bench")
 	d.do("K-2038", consignment.CleanBench{Bench: "office", How: "swept"})
@@ -748,7 +748,7 @@ func TestRejectedComesBackInBrowser(t *testing.T) {
 	h.Answered(code.Consignment(c).String(), "right", "K-2038")
 	h.Outcome("Rejected")
 	h.See("rejected")
-	h.Press("Put it apart")
+	h.Press("Set it apart")
 	h.On("Where does it stand?")
 	h.See("where")
 	h.Answered(code.Package(c, 1).String(), "right", "Package 001: scan the place")

@@ -30,7 +30,7 @@ func (k *kiosk) keeping() []Notice {
 	}
 	if k.telling != nil {
 		words, wrong := k.telling()
-		n := Notice{Tone: toneRight, Text: say.T("Telling people outside"), Detail: words}
+		n := Notice{Tone: toneNote, Text: say.T("Telling people outside"), Detail: words}
 		if wrong {
 			n.Tone, n.Text = toneWrong, say.T("Messages do not arrive")
 		}

@@ -161,6 +161,9 @@ func TestNoticesAreShown(t *testing.T) {
 			if got := rec.Body.String(); !strings.Contains(got, want) || !strings.Contains(got, "So it stands.") {
 				t.Errorf("GET %s lacks %q, with wrong %v", path, want, wrong)
 			}
+			if strings.Contains(rec.Body.String(), "notice-right") {
+				t.Errorf("GET %s ticks what may be that nobody is told", path)
+			}
 		}
 	}
 }
