@@ -19,6 +19,7 @@ func (k *kiosk) officeRoutes(e *gin.Engine) {
 	e.GET("/office", k.as(anybody, k.office))
 	k.keysRoutes(e)
 	k.placesRoutes(e)
+	k.learnRoutes(e)
 	k.rulesRoutes(e)
 
 	e.GET("/people", k.as(anybody, k.peopleList))
@@ -65,6 +66,7 @@ func (k *kiosk) office(c *gin.Context) error {
 			{Label: say.T("Rules"), Hint: say.T("how many packages, what is checked, how long it holds"), Symbol: "look", Href: "/rules"},
 			{Label: say.T("Badges to print"), Hint: say.T("one for each person"), Symbol: "print", Href: "/badges"},
 			{Label: say.T("Samples"), Hint: say.T("those that wait for a result, oldest first"), Symbol: "vial", Href: "/samples"},
+			{Label: say.T("What our history says"), Hint: say.T("how often what is found, and whether it changes"), Symbol: "look", Href: "/learn"},
 			{Label: say.T("Practice"), Hint: say.T("prepared cases, to learn what a sign means"), Symbol: "look", Href: "/practice"},
 			{Label: say.T("Upkeep of the reference"), Hint: say.T("entries, own words, packs, destination lists"), Symbol: "book", Href: "/upkeep"},
 			{Label: say.T("The site's keys"), Hint: say.T("public keys to hand out; change of keys"), Symbol: "keys", Href: "/keys"},
