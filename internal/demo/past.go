@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math/rand/v2"
+	"strings"
 	"time"
 
 	"lastlook/internal/consignment"
@@ -89,9 +90,9 @@ func (f *filler) pastRound(number string, r *rand.Rand, mites bool) {
 	var what consignment.What
 	facts := consignment.FindFacts{Unit: 2, Part: consignment.PartStem, Units: 1, Alive: consignment.NotTold, Method: consignment.ByEye, Note: "invented"}
 	switch p := r.IntN(100); {
-	case mites && p < 60:
+	case mites && p < 90:
 		what, facts.Part, facts.Alive, facts.Units = consignment.LivePest, consignment.PartLeafLower, consignment.AliveYes, 2+r.IntN(4)
-		facts.Entry = &consignment.EntryPin{ID: "two-spotted-mite", Name: "Two-spotted mite", Revision: 1, Hash: pastHash, Kind: "mite", Rung: ladder.Reject}
+		facts.Entry = &consignment.EntryPin{ID: "two-spotted-mite", Name: "Two-spotted spider mite", Revision: 1, Hash: pastHash, Kind: "mite", Rung: ladder.Reject}
 	case p < 5:
 		what, facts.Part = consignment.Soil, consignment.PartContainer
 	case p < 9:
@@ -101,14 +102,22 @@ func (f *filler) pastRound(number string, r *rand.Rand, mites bool) {
 	}
 	bad := r.IntN(len(pkgs))
 	for i, pkg := range pkgs {
+		units := f.opened(number, Tam, pkg)
+		f.clock.at = f.clock.at.Add(time.Duration(60+r.IntN(240)) * time.Second)
 		if what == "" || i != bad {
-			f.clean(number, Tam, pkg)
+			f.do(number, Tam, consignment.CleanUnit{Package: pkg}, consignment.CleanRest{Package: pkg, Count: units - 1})
+			f.closed(number, Tam, pkg)
 			continue
 		}
 		facts.Package, facts.What = pkg, what
-		units := f.opened(number, Tam, pkg)
-		f.clock.at = f.clock.at.Add(time.Duration(1+r.IntN(6)) * time.Minute)
-		f.do(number, Tam, consignment.CleanUnit{Package: pkg}, consignment.RecordFind{Facts: facts}, consignment.CleanRest{Package: pkg, Count: units - 2})
+		f.do(number, Tam, consignment.CleanUnit{Package: pkg}, consignment.RecordFind{Facts: facts})
+		seen := 2
+		if what == consignment.LivePest { // it is on the next one as well
+			again := facts
+			again.Unit, again.Units, seen = 3, 1, 3
+			f.do(number, Tam, consignment.RecordFind{Facts: again})
+		}
+		f.do(number, Tam, consignment.CleanRest{Package: pkg, Count: units - seen})
 		f.closed(number, Tam, pkg)
 	}
 	f.end(number, Tam)
@@ -119,7 +128,7 @@ func (f *filler) pastRound(number string, r *rand.Rand, mites bool) {
 		f.do(number, Tam, consignment.CleanBench{Bench: Bench, How: "swept and wiped"})
 		return
 	}
-	if r.IntN(8) == 0 {
+	if r.IntN(8) == 0 || strings.HasSuffix(number, "4") {
 		return // nobody came for it: its window will run out
 	}
 	f.clock.at = f.clock.at.Add(5 * time.Hour)
