@@ -657,8 +657,6 @@ func (a *auditor) lists() error {
 		{"bench_uses", "consignment", func(c string) say.Text { return say.T("list of bench uses, %s", c) }},
 		{"rounds", "consignment", func(c string) say.Text { return say.T("list of finished inspections, %s", c) }},
 		{"exams", "consignment", func(c string) say.Text { return say.T("list of packages opened, %s", c) }},
-		{"rounds", "consignment", func(c string) say.Text { return say.T("list of finished inspections, %s", c) }},
-		{"exams", "consignment", func(c string) say.Text { return say.T("list of packages opened, %s", c) }},
 	} {
 		var codes []string
 		err := a.tx.Table(q.table).Where("NOT EXISTS (SELECT 1 FROM events WHERE stream = ? || "+q.column+")", consignmentStream).
