@@ -413,6 +413,7 @@ func TestGate(t *testing.T) {
 	}
 	in.refused(Load{3}, say.Illegal, "left at")
 	in.refused(Move{Place: bayQ}, say.Illegal, "left at")
+	in.refused(PrintMarks{Sheet: "a4", Marks: 1}, say.Illegal, "left at")
 	in.do(HoldBack{Rung: ladder.Sample, Reason: "traced"}).standing(StandGone) // it is said, but nothing comes back
 }
 

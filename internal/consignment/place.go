@@ -252,9 +252,11 @@ func (s *State) decideStore(c CheckStore) ([]Event, error) {
 }
 
 // ToMark is the outcome that marks say: that of the newest round, or held or stopped
-// where a hold took it away. "" if there is none yet.
+// where a hold took it away. "" if there is none yet, or if the goods have left.
 func (s *State) ToMark() Outcome {
 	switch s.Standing() {
+	case StandGone:
+		return ""
 	case StandStopped:
 		return Stopped
 	case StandHeld:
@@ -267,6 +269,9 @@ func (s *State) ToMark() Outcome {
 }
 
 func (s *State) decideMarks(m Meta, c PrintMarks) ([]Event, error) {
+	if s.Dispatched != nil {
+		return nil, s.gone()
+	}
 	outcome := s.ToMark()
 	if outcome == "" {
 		return nil, say.Refuse(say.Illegal, "There is no outcome to mark yet.")
