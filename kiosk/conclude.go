@@ -130,6 +130,25 @@ var keptNow = []say.Text{
 	say.T("The dispatch window keeps running: tell whoever planned the truck."),
 }
 
+// freed names the stops and holds that were answered so that the goods go on, with
+// who did it: whoever sees "passed" should know of them.
+func freed(b Base, st *consignment.State) []Fact {
+	var facts []Fact
+	if r := st.Round(); r != nil {
+		for _, a := range r.Answers {
+			if a.Answer == consignment.StopReleased {
+				facts = append(facts, Fact{Label: say.T("Stop released"), Data: a.By.Name, Text: say.T("at %s: %s", b.Clock(a.At), a.Reason)})
+			}
+		}
+	}
+	for _, h := range st.Holds {
+		if l := h.Lifted; l != nil {
+			facts = append(facts, Fact{Label: say.T("Hold lifted"), Data: l.By.Name, Text: say.T("at %s: %s", b.Clock(l.At), l.Reason)})
+		}
+	}
+	return facts
+}
+
 // whatNow says what to do with the consignment as it stands, without what is done:
 // what stands apart, what was sampled.
 func whatNow(st *consignment.State) []say.Text {
@@ -227,6 +246,7 @@ func (k *kiosk) outcome(c *gin.Context) error {
 	if standing == consignment.StandPassed && !b.Now.After(r.Ended.ValidUntil) {
 		v.Facts = append(v.Facts, Fact{Label: say.T("Window"), Text: say.T("%s left, until %s", span(r.Ended.ValidUntil.Sub(b.Now)), b.Clock(r.Ended.ValidUntil))})
 	}
+	v.Facts = append(v.Facts, freed(b, st)...)
 	for _, n := range keptAfterLeaving(b, st) {
 		v.Facts = append(v.Facts, Fact{Label: say.T("After it left"), Text: n.Detail})
 	}

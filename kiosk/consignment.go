@@ -118,6 +118,7 @@ func (k *kiosk) consignment(c *gin.Context) error {
 			{Label: say.T("Where it stands"), Symbol: "to", Href: "/c/" + st.Code + "/where"},
 			{Label: say.T("History"), Symbol: "look", Href: "/c/" + st.Code + "/history"},
 			{Label: say.T("Record"), Symbol: "book", Href: "/c/" + st.Code + "/record"},
+			{Label: say.T("Hold it, or stop it"), Symbol: "keys", Href: "/c/" + st.Code + "/back"},
 		},
 	}
 	if st.Round() != nil {

@@ -165,6 +165,8 @@ func TestPassedGoodsAreStopped(t *testing.T) {
 	d.get(base+"/holds").wants(t, 200, "", "a beetle at the gate", "Answer the stop")
 	d.post(base+"/answer", url.Values{"hold": {"1"}, "answer": {"released"}, "reason": {"a ladybird"}}).wants(t, 200, base+"/outcome", "Passed")
 	d.standing("K-2038", consignment.StandPassed)
+	d.get(base+"/outcome").wants(t, 200, "", "Passed", "Hold lifted", "a ladybird")
+	d.get(base).wants(t, 200, "", "Hold it, or stop it")
 	d.get(base+"/holds").wants(t, 200, "", "Nothing keeps it back", "a ladybird")
 }
 
