@@ -328,7 +328,7 @@ func (k *kiosk) postRules(c *gin.Context) error {
 		return k.showRuleForm(c, h, v, w, nil)
 	}
 	if do == "publish" {
-		return k.publishRules(c, h, v, step)
+		return k.publishRules(c, v, step)
 	}
 	return k.showRulePreview(c, h, v, step)
 }
@@ -389,10 +389,11 @@ func (k *kiosk) showRulePreview(c *gin.Context, h *rules.History, v url.Values, 
 	return k.render(c, http.StatusOK, ruleCheckPage, view)
 }
 
-func (k *kiosk) publishRules(c *gin.Context, h *rules.History, v url.Values, step rules.Propose) error {
+func (k *kiosk) publishRules(c *gin.Context, v url.Values, step rules.Propose) error {
 	after, err := k.store.DoRules(c.Request.Context(), actorOf(c), benchOf(c), c.PostForm("key"), step)
 	if refused := asRefusal(err); refused != nil {
-		if h, err = k.store.RuleHistory(c.Request.Context()); err != nil {
+		h, err := k.store.RuleHistory(c.Request.Context())
+		if err != nil {
 			return err
 		}
 		return k.refuseRules(c, h, v, refused)

@@ -204,8 +204,8 @@ func TestTraceHolds(t *testing.T) {
 // A step that was recorded by mistake is taken back from the history.
 func TestTakeBackFromTheHistory(t *testing.T) {
 	d := newBenchDesk(t)
-	st := d.endsWith("K-2041", consignment.NotIdentified)
-	st = d.do("K-2041", consignment.TakeSample{Code: "S2S2", Round: 1, Find: 1, What: consignment.TakenLeaf, Kept: consignment.KeptDry})
+	d.endsWith("K-2041", consignment.NotIdentified)
+	st := d.do("K-2041", consignment.TakeSample{Code: "S2S2", Round: 1, Find: 1, What: consignment.TakenLeaf, Kept: consignment.KeptDry})
 	step := takeBackPath(st.Code, st.Version)
 	d.get("/c/"+st.Code+"/history").wants(t, 200, "", step)
 	d.get(step).wants(t, 200, "", "Take this step back?", "Sample S2S2 taken")
