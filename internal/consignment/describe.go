@@ -86,7 +86,7 @@ func Describe(e Event) say.Text {
 	case StopAnswered:
 		switch {
 		case e.Answer == StopTold:
-			return say.T("Stop: %s, %s at %s (reference %s)", e.Answer.Words(), e.Office, say.Moment(e.ToldAt), e.Reference)
+			return say.T("Stop: %s, %s (reference %s)", e.Answer.Words(), e.Office, e.Reference)
 		case e.Reason == "":
 			return say.T("Stop: %s", e.Answer.Words())
 		}

@@ -2,6 +2,7 @@ package record
 
 import (
 	"strings"
+	"time"
 
 	"lastlook/internal/consignment"
 	"lastlook/internal/dose"
@@ -49,6 +50,26 @@ type Sample struct {
 type Hold struct {
 	Happened[consignment.HeldBack]
 	Lifted *Reasoned `json:"lifted,omitempty"`
+}
+
+// Kept is a hold that stands.
+type Kept struct {
+	At     time.Time   `json:"at"`
+	Rung   ladder.Rung `json:"rung"`
+	Reason string      `json:"reason"`
+}
+
+// kept says what keeps the goods back.
+func (l *layout) kept() []say.Text {
+	var out []say.Text
+	for _, h := range l.Kept {
+		word := say.T("Held")
+		if h.Rung == ladder.Stop {
+			word = say.T("Stopped")
+		}
+		out = append(out, say.T("%s since %s: %s", word, l.time(h.At), h.Reason))
+	}
+	return out
 }
 
 // StoreCheck is a check of the store with the answer to each item.

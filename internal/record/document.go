@@ -281,7 +281,7 @@ func (l *layout) summary() Section {
 		s.Blocks = append(s.Blocks, paragraph(say.T("This consignment was inspected %d times. The result is that of round %d, the newest; the rounds before it are on record below.", len(l.Rounds), r.Number)))
 	}
 	if len(l.Kept) > 0 {
-		s.Blocks = append(s.Blocks, Block{Notice: say.T("It is kept back, whatever its inspection says: %s", sentences(l.Kept))})
+		s.Blocks = append(s.Blocks, Block{Notice: say.T("It is kept back, whatever its inspection says: %s", sentences(l.kept()))})
 	}
 	if o := r.Outcome; o != nil {
 		facts := []Fact{text(say.T("Outcome"), o.Outcome.Words()), l.whoFact("Decided", o.Moment)}

@@ -52,7 +52,7 @@ type Record struct {
 	// After is what followed the decisions; nil if nothing has.
 	After *After `json:"after,omitempty"`
 	// Kept is what keeps it back although its newest round may have passed.
-	Kept       []say.Text  `json:"kept,omitempty"`
+	Kept       []Kept      `json:"kept,omitempty"`
 	Amendments []Amendment `json:"amendments,omitempty"`
 	History    []Step      `json:"history"`
 	Version    int         `json:"version"` // the step that the record goes up to
@@ -292,11 +292,7 @@ func Build(s *consignment.State, o Options) (*Record, error) {
 		r.After = &after
 	}
 	for _, h := range s.OpenHolds() {
-		word := say.T("Held")
-		if h.Rung == ladder.Stop {
-			word = say.T("Stopped")
-		}
-		r.Kept = append(r.Kept, say.T("%s since %s: %s", word, say.Moment(h.At), h.Reason))
+		r.Kept = append(r.Kept, Kept{At: h.At, Rung: h.Rung, Reason: h.Reason})
 	}
 	for _, round := range s.Rounds {
 		got, err := b.round(round)

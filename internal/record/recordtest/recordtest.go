@@ -324,6 +324,9 @@ func Cases(t testing.TB) []Case {
 	add("held and gone", heldAndGone(t))
 	add("treated and back", treatedAndBack(t))
 	add("stopped after", stoppedAfter(t))
+	b = New(t, "K-2051", "Northreach Ridge Plants (invented)", Lavender(3)).Seal("").ExamineAll().Check(true).Do(consignment.EndRound{},
+		consignment.HoldBack{Rung: ladder.Stop, Reason: "A beetle was seen at the gate."})
+	add("kept back", b)
 	add("hostile", hostile(t))
 	return cs
 }
