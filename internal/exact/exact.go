@@ -1,8 +1,9 @@
-// Package exact writes values as the bytes that are stored and hashed.
+// Package exact writes values as the bytes that are stored and hashed, and reads
+// them back.
 //
 // Every history of the site is kept as such bytes, and the ledger hashes them, so
-// there is one way to write them: [JSON]. The package reads nothing and knows no
-// events.
+// there is one way to write them: [JSON]. [Read] is the way back for a step of a
+// known kind. The package knows no events.
 package exact
 
 import (
@@ -21,4 +22,11 @@ func JSON(v any) ([]byte, error) {
 		return nil, err
 	}
 	return bytes.TrimRight(b.Bytes(), "\n"), nil
+}
+
+// Read reads what JSON wrote. Fields that T does not have are passed over.
+func Read[T any](b []byte) (T, error) {
+	var v T
+	err := json.Unmarshal(b, &v)
+	return v, err
 }

@@ -8,7 +8,6 @@
 package people
 
 import (
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -104,21 +103,15 @@ func Encode(e Event) ([]byte, error) {
 func Decode(kind string, b []byte) (Event, error) {
 	switch kind {
 	case "person_joined":
-		return decodeAs[Joined](b)
+		return exact.Read[Joined](b)
 	case "person_changed":
-		return decodeAs[Changed](b)
+		return exact.Read[Changed](b)
 	case "person_left":
-		return decodeAs[Left](b)
+		return exact.Read[Left](b)
 	case "badge_given":
-		return decodeAs[BadgeGiven](b)
+		return exact.Read[BadgeGiven](b)
 	}
 	return nil, say.Refuse(say.Storage, "The list of people holds a step of a kind this version does not know (%s). Start a newer version of Lastlook.", kind)
-}
-
-func decodeAs[E Event](b []byte) (Event, error) {
-	var e E
-	err := json.Unmarshal(b, &e)
-	return e, err
 }
 
 // Roster is the list of people as its events make it.

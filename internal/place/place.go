@@ -10,7 +10,6 @@
 package place
 
 import (
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -121,19 +120,13 @@ func Encode(e Event) ([]byte, error) { return exact.JSON(e) }
 func Decode(kind string, b []byte) (Event, error) {
 	switch kind {
 	case "place_made":
-		return decodeAs[Made](b)
+		return exact.Read[Made](b)
 	case "place_changed":
-		return decodeAs[Changed](b)
+		return exact.Read[Changed](b)
 	case "place_retired":
-		return decodeAs[Retired](b)
+		return exact.Read[Retired](b)
 	}
 	return nil, say.Refuse(say.Storage, "The list of places holds a step of a kind this version does not know (%s). Start a newer version of Lastlook.", kind)
-}
-
-func decodeAs[E Event](b []byte) (Event, error) {
-	var e E
-	err := json.Unmarshal(b, &e)
-	return e, err
 }
 
 // List is the list of places as its events make it.

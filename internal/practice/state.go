@@ -1,7 +1,6 @@
 package practice
 
 import (
-	"encoding/json"
 	"fmt"
 	"time"
 
@@ -73,23 +72,17 @@ func Encode(e Event) ([]byte, error) {
 func Decode(kind string, b []byte) (Event, error) {
 	switch kind {
 	case Started{}.Kind():
-		return decodeAs[Started](b)
+		return exact.Read[Started](b)
 	case Looked{}.Kind():
-		return decodeAs[Looked](b)
+		return exact.Read[Looked](b)
 	case Answered{}.Kind():
-		return decodeAs[Answered](b)
+		return exact.Read[Answered](b)
 	case SetAside{}.Kind():
-		return decodeAs[SetAside](b)
+		return exact.Read[SetAside](b)
 	case GivenUp{}.Kind():
-		return decodeAs[GivenUp](b)
+		return exact.Read[GivenUp](b)
 	}
 	return nil, say.Refuse(say.Storage, "The practice holds a step of a kind this version does not know (%s). Start a newer version of Lastlook.", kind)
-}
-
-func decodeAs[E Event](b []byte) (Event, error) {
-	var e E
-	err := json.Unmarshal(b, &e)
-	return e, err
 }
 
 // Played is a case of a session and what became of it.

@@ -15,7 +15,6 @@
 package rules
 
 import (
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -122,21 +121,15 @@ func Encode(e Event) ([]byte, error) { return exact.JSON(e) }
 func Decode(kind string, b []byte) (Event, error) {
 	switch kind {
 	case "rules_proposed":
-		return decodeAs[Proposed](b)
+		return exact.Read[Proposed](b)
 	case "rules_approved":
-		return decodeAs[WasApproved](b)
+		return exact.Read[WasApproved](b)
 	case "rules_withdrawn":
-		return decodeAs[WasWithdrawn](b)
+		return exact.Read[WasWithdrawn](b)
 	case "rules_published":
-		return decodeAs[Published](b)
+		return exact.Read[Published](b)
 	}
 	return nil, say.Refuse(say.Storage, "The history of the rules holds a step of a kind this version does not know (%s). Start a newer version of Lastlook.", kind)
-}
-
-func decodeAs[E Event](b []byte) (Event, error) {
-	var e E
-	err := json.Unmarshal(b, &e)
-	return e, err
 }
 
 // History is the rules of a site as its events make them.
