@@ -323,12 +323,8 @@ func (k *kiosk) foreignAtGate(s scanned, text string) (answer, error) {
 		if err != nil {
 			return answer{}, err
 		}
-		first := 1
-		for _, l := range st.Lines {
-			if i := slices.Index(l.Refs, text); i >= 0 {
-				return k.loadAtGate(s, st.Code, first+i)
-			}
-			first += l.Packages
+		if n, ok := st.ByRef(text); ok {
+			return k.loadAtGate(s, st.Code, n)
 		}
 	}
 	return wrong(say.T("Nobody here knows this code."), say.T("Scan the Lastlook label of the package. Without one it does not go aboard: put it aside.")), nil

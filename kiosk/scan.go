@@ -6,7 +6,6 @@ import (
 	"net/http"
 	"net/url"
 	"regexp"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -229,12 +228,8 @@ func (k *kiosk) foreign(s scanned, text string, unknown error) (answer, error) {
 		if err != nil {
 			return answer{}, err
 		}
-		first := 1
-		for _, l := range st.Lines {
-			if i := slices.Index(l.Refs, text); i >= 0 {
-				return k.scanPackage(s, st.Code, first+i)
-			}
-			first += l.Packages
+		if n, ok := st.ByRef(text); ok {
+			return k.scanPackage(s, st.Code, n)
 		}
 	}
 	return answer{}, unknown

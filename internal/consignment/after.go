@@ -100,8 +100,9 @@ func (s *State) mayInspect(m Meta) error {
 	return nil
 }
 
-// takenBackable reports whether a step may be taken back after it.
-func takenBackable(e Event) bool {
+// FollowsDecision reports whether a step is one that [TakeBack] takes back; those
+// of a round are taken back by [Undo].
+func FollowsDecision(e Event) bool {
 	switch e.(type) {
 	case SampleTaken, SampleMoved, Moved, StoreChecked, BenchCleaned, DetailLooked, Treated, Loaded:
 		return true
@@ -117,7 +118,7 @@ func (s *State) decideTakeBack(m Meta, c TakeBack) ([]Event, error) {
 		return nil, say.Refuse(say.Forbidden, "Only a supervisor takes back a step after the decision: call one.")
 	}
 	rec := s.History[c.Of-1]
-	if !takenBackable(rec.Event) {
+	if !FollowsDecision(rec.Event) {
 		return nil, say.Refuse(say.Illegal, "Step %d (%s) cannot be taken back.", c.Of, Describe(rec.Event))
 	}
 	if s.Dispatched != nil {
@@ -157,15 +158,15 @@ func (s *State) applyAfter(rec Recorded, event Event) (handled bool, err error) 
 	case SampleTaken:
 		return true, s.applySample(rec, e)
 	case SampleMoved:
-		x := s.Sample(e.Sample)
-		if x == nil {
-			return true, fmt.Errorf("there is no sample %s", e.Sample)
+		x, err := s.sample(e.Sample)
+		if err != nil {
+			return true, err
 		}
 		x.Steps = append(x.Steps, CustodyStep{SampleMoved: e, At: rec.At, Actor: rec.Actor})
 	case SampleAnswered:
-		x := s.Sample(e.Sample)
-		if x == nil {
-			return true, fmt.Errorf("there is no sample %s", e.Sample)
+		x, err := s.sample(e.Sample)
+		if err != nil {
+			return true, err
 		}
 		x.Answer = &SampleAnswer{SampleAnswered: e, At: rec.At, By: rec.Actor}
 	case FindAnswered:
@@ -243,6 +244,9 @@ func (s *State) applyAfter(rec Recorded, event Event) (handled bool, err error) 
 		if slices.ContainsFunc(e.Added, func(l Line) bool { return len(l.Removed) > 0 }) {
 			return true, fmt.Errorf("packages are added that are gone already")
 		}
+		if s.Total()+total(e.Added) > MaxPackages {
+			return true, fmt.Errorf("there are more packages than one consignment may have")
+		}
 		s.Lines = append(s.Lines, e.Added...)
 		s.Lists = append(s.Lists, Listing{ListChanged: e, At: rec.At, By: rec.Actor})
 	case Treated:
@@ -284,20 +288,21 @@ func (s *State) applySample(rec Recorded, e SampleTaken) error {
 }
 
 func (s *State) lift(rec Recorded, hold int, why string) error {
-	if hold < 1 || hold > len(s.Holds) {
-		return fmt.Errorf("there is no hold %d", hold)
+	h, err := s.hold(hold)
+	if err != nil {
+		return err
 	}
-	s.Holds[hold-1].Lifted = &Lifting{Reason: why, At: rec.At, By: rec.Actor}
+	h.Lifted = &Lifting{Reason: why, At: rec.At, By: rec.Actor}
 	return nil
 }
 
 func (s *State) applyStopAnswer(rec Recorded, e StopAnswered) error {
 	a := Answering{StopAnswered: e, At: rec.At, By: rec.Actor}
 	if e.Hold != 0 {
-		if e.Hold > len(s.Holds) {
-			return fmt.Errorf("there is no hold %d", e.Hold)
+		h, err := s.hold(e.Hold)
+		if err != nil {
+			return err
 		}
-		h := s.Holds[e.Hold-1]
 		h.Answers = append(h.Answers, a)
 		if e.Answer == StopReleased || e.Answer == StopRejected {
 			return s.lift(rec, e.Hold, e.Reason)
@@ -320,10 +325,6 @@ func (s *State) applyStopAnswer(rec Recorded, e StopAnswered) error {
 	}
 	return nil
 }
-
-// FollowsDecision reports whether a step is one that [TakeBack] takes back; those
-// of a round are taken back by [Undo].
-func FollowsDecision(e Event) bool { return takenBackable(e) }
 
 // CommandOf gives the command that a step after a decision came from, so that it
 // can be decided again; nil for other steps and for those that come only with

@@ -464,6 +464,23 @@ func in0(t testing.TB) *inspection {
 	return ended(t, LivePest, AliveYes, lavender(30)).later(50 * time.Minute)
 }
 
+// A history that cannot have happened is refused, whatever numbers stand in it.
+func TestImpossibleStepsDoNotFold(t *testing.T) {
+	for _, e := range []Event{
+		StopAnswered{Round: 1, Hold: -1, Answer: StopReleased}, StopAnswered{Round: 1, Hold: 9, Answer: StopKept}, StopAnswered{Round: -1, Answer: StopKept},
+		HoldLifted{Hold: -1}, HoldLifted{Hold: 1}, HeldBack{Hold: -1}, HeldBack{Hold: 2},
+		SampleTaken{Sample: "S2S2", Round: -1}, SampleMoved{Sample: "S9S9"}, SampleAnswered{Sample: "S9S9"},
+		FindAnswered{Round: 0}, FindAnswered{Round: 1, Find: 9}, RoundRevised{Round: 7}, DetailPlanned{Round: 7}, DetailLooked{Round: 1},
+		ListChanged{Removed: []int{-1}}, ListChanged{Added: []Line{{Packages: MaxPackages}}}, ListChanged{Added: []Line{{Packages: 1, Removed: []int{1}}}},
+		Dispatched{Aboard: 5},
+	} {
+		in := ended(t, Soil, NotTold, lavender(3))
+		if _, err := in.s.After([]Recorded{{Version: in.s.Version + 1, At: in.now, Actor: ida, Event: e}}); err == nil {
+			t.Errorf("%#v folds", e)
+		}
+	}
+}
+
 // everyFollowing takes every step that can follow a decision at least once.
 func everyFollowing(t testing.TB) []*inspection {
 	a := sampled(t).as(ida)

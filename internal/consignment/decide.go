@@ -787,12 +787,7 @@ func (r *Round) Conclude(now time.Time) Conclusion {
 	c.Missing = r.missing()
 	by := map[ladder.Rung][]say.Text{}
 	for _, f := range r.Finds {
-		reason := f.why()
-		where := say.T("Package %03d, unit %d: %s", f.Facts.Package, f.Facts.Unit, reason)
-		if f.Facts.Unit == 0 {
-			where = say.T("Package %03d itself: %s", f.Facts.Package, reason)
-		}
-		by[f.Rung] = append(by[f.Rung], where)
+		by[f.Rung] = append(by[f.Rung], f.Facts.where(f.why()))
 	}
 	if r.After != nil {
 		for _, it := range r.Rules.After {
@@ -824,6 +819,14 @@ func (r *Round) Conclude(now time.Time) Conclusion {
 		}
 	}
 	return c
+}
+
+// where puts a sentence about a find behind the place that it is about.
+func (f FindFacts) where(about say.Text) say.Text {
+	if f.Unit == 0 {
+		return say.T("Package %03d itself: %s", f.Package, about)
+	}
+	return say.T("Package %03d, unit %d: %s", f.Package, f.Unit, about)
 }
 
 // why says in one sentence why the find stands at its rung.

@@ -177,14 +177,12 @@ func (s *State) PlanOf(r *Round) (DetailPlanned, error) {
 			}
 			n = plan.Examine
 		}
-		p.Rest = n
 		for _, k := range slices.Concat(r.Reserves, r.Drawn) {
-			if pkg, ok := s.Package(k); n > 0 && ok && s.Present(k) && !affected[pkg.Line] {
+			if pkg, ok := s.Package(k); p.Rest < n && ok && s.Present(k) && !affected[pkg.Line] {
 				p.Packages = append(p.Packages, k)
-				n--
+				p.Rest++
 			}
 		}
-		p.Rest -= n
 	}
 	slices.Sort(p.Packages)
 	return p, nil

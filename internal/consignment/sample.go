@@ -435,11 +435,7 @@ func (s *State) decideAnswer(m Meta, c AnswerSample) ([]Event, error) {
 			Source: &Source{Code: s.Code, Number: s.Number, Round: r.Number, Find: f.ID, Sample: c.Sample},
 		})
 	case r.Ended == nil || r.Ended.Outcome != Stopped:
-		why := say.T("Package %03d, unit %d: %s", f.Facts.Package, f.Facts.Unit, again.Reasons[0])
-		if f.Facts.Unit == 0 {
-			why = say.T("Package %03d itself: %s", f.Facts.Package, again.Reasons[0])
-		}
-		events = append(events, RoundRevised{Round: r.Number, Outcome: Stopped, Reasons: []say.Text{why}})
+		events = append(events, RoundRevised{Round: r.Number, Outcome: Stopped, Reasons: []say.Text{f.Facts.where(again.Reasons[0])}})
 	}
 	return events, nil
 }

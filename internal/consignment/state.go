@@ -300,6 +300,18 @@ func (s *State) Package(number int) (p Package, ok bool) {
 	return Package{}, false
 }
 
+// ByRef finds the package with the nursery's own mark; ok is false if none has it.
+func (s *State) ByRef(ref string) (number int, ok bool) {
+	first := 1
+	for _, l := range s.Lines {
+		if i := slices.Index(l.Refs, ref); i >= 0 {
+			return first + i, true
+		}
+		first += l.Packages
+	}
+	return 0, false
+}
+
 // Round gives the newest round, or nil before the first seal.
 func (s *State) Round() *Round {
 	if len(s.Rounds) == 0 {

@@ -210,10 +210,10 @@ func (s *State) stopSince(hold int) (time.Time, error) {
 		}
 		return time.Time{}, say.Refuse(say.Illegal, "No inspection of it is stopped.")
 	}
-	if hold < 1 || hold > len(s.Holds) {
-		return time.Time{}, say.Refuse(say.NotFound, "There is no hold %d here.", hold)
+	h, err := s.hold(hold)
+	if err != nil {
+		return time.Time{}, err
 	}
-	h := s.Holds[hold-1]
 	switch {
 	case h.Rung != ladder.Stop:
 		return time.Time{}, say.Refuse(say.Illegal, "That is a hold, no stop: lift it when it is answered.")
@@ -306,6 +306,14 @@ type (
 func (HoldBack) isCommand() {}
 func (LiftHold) isCommand() {}
 
+// hold finds a hold by its number, or says that there is none.
+func (s *State) hold(n int) (*Hold, error) {
+	if n < 1 || n > len(s.Holds) {
+		return nil, say.Refuse(say.NotFound, "There is no hold %d here.", n)
+	}
+	return s.Holds[n-1], nil
+}
+
 // OpenHolds gives the holds that still stand.
 func (s *State) OpenHolds() []*Hold {
 	var open []*Hold
@@ -356,10 +364,10 @@ func sameSource(a, b *Source) bool {
 }
 
 func (s *State) decideLift(m Meta, c LiftHold) ([]Event, error) {
-	if c.Hold < 1 || c.Hold > len(s.Holds) {
-		return nil, say.Refuse(say.NotFound, "There is no hold %d here.", c.Hold)
+	h, err := s.hold(c.Hold)
+	if err != nil {
+		return nil, err
 	}
-	h := s.Holds[c.Hold-1]
 	switch {
 	case h.Lifted != nil:
 		return nil, say.Refuse(say.Illegal, "The hold was lifted at %s already.", say.Moment(h.Lifted.At))
