@@ -328,10 +328,7 @@ func (l *layout) answer(e consignment.StopAnswered) say.Text {
 
 func (l *layout) sampleOf(s *Section, x Sample) {
 	e := x.Event
-	where := say.T("package %03d, unit %d", x.Package, x.Unit)
-	if x.Unit == 0 {
-		where = say.T("package %03d itself", x.Package)
-	}
+	where := place(consignment.FindFacts{Package: x.Package, Unit: x.Unit})
 	facts := []Fact{
 		text(say.T("Of"), say.T("find %d of round %d: %s, %s", e.Find, e.Round, where, e.Part.Words())),
 		text(say.T("What and how kept"), say.T("%s; %s", e.What.Words(), e.Kept.Words())),

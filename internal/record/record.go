@@ -507,12 +507,7 @@ func (b *builder) move(round, number int, m Move) {
 		if f.Number != number {
 			continue
 		}
-		newest := 0
-		for _, r := range f.rungs {
-			if r.step < m.Step && r.step > newest {
-				newest, m.From = r.step, r.rung
-			}
-		}
+		m.From = f.rungAt(m.Step)
 		f.rungs = append(f.rungs, rungAt{m.Step, m.To})
 		f.Moves = append(f.Moves, m)
 	}
