@@ -40,6 +40,36 @@ func phase(c *gin.Context) (after bool, err error) {
 	return false, say.Refuse(say.NotFound, "There is nothing at this address. Go to what is due, or scan what you are looking for.")
 }
 
+// checkAnswers gives the items of a check that were answered yes and no.
+func checkAnswers(c *gin.Context, items []consignment.CheckItem) (yes, no []string) {
+	for _, it := range items {
+		switch c.PostForm("item_" + it.ID) {
+		case "yes":
+			yes = append(yes, it.ID)
+		case "no":
+			no = append(no, it.ID)
+		}
+	}
+	return yes, no
+}
+
+// checkLines are the lines of a check with what was answered so far; "all" fills in
+// what was not.
+func checkLines(c *gin.Context, items []consignment.CheckItem, refused *say.Refusal) []Check {
+	var lines []Check
+	for _, it := range items {
+		line := Check{Name: "item_" + it.ID, Question: it.Words, Value: c.PostForm("item_" + it.ID)}
+		if c.PostForm("all") != "" && line.Value == "" {
+			line.Value = "yes"
+		}
+		if refused != nil && refused.Field == it.ID {
+			line.Error = refused.Text
+		}
+		lines = append(lines, line)
+	}
+	return lines
+}
+
 // checkItems gives the items to answer: those of the round under way, else of the
 // rule set in force.
 func (k *kiosk) checkItems(st *consignment.State, after bool) (consignment.RuleSet, []consignment.CheckItem) {
@@ -75,16 +105,7 @@ func (k *kiosk) showCheck(c *gin.Context, refused *say.Refusal) error {
 		v.Question = Question{Text: say.T("What is on the bench now?"), Help: say.T("Look at the bench, the tray and the floor before you answer. Soil, a weed or a live pest here rejects the consignment.")}
 	}
 	_, items := k.checkItems(st, after)
-	for _, it := range items {
-		ch := Check{Name: "item_" + it.ID, Question: it.Words, Value: c.PostForm("item_" + it.ID)}
-		if c.PostForm("all") != "" && ch.Value == "" {
-			ch.Value = "yes"
-		}
-		if refused != nil && refused.Field == it.ID {
-			ch.Error = refused.Text
-		}
-		v.Checks = append(v.Checks, ch)
-	}
+	v.Checks = checkLines(c, items, refused)
 	status := http.StatusOK
 	if refused != nil {
 		status = statuses[refused.Code]
@@ -141,14 +162,7 @@ func (k *kiosk) check(c *gin.Context) error {
 	}
 	rules, items := k.checkItems(st, after)
 	cmd := consignment.CheckBench{After: after, Rules: rules, Note: c.PostForm("note")}
-	for _, it := range items {
-		switch c.PostForm("item_" + it.ID) {
-		case "yes":
-			cmd.Yes = append(cmd.Yes, it.ID)
-		case "no":
-			cmd.No = append(cmd.No, it.ID)
-		}
-	}
+	cmd.Yes, cmd.No = checkAnswers(c, items)
 	done, err := k.do(c, cmd)
 	if r := asRefusal(err); r != nil {
 		return k.showCheck(c, r)

@@ -408,16 +408,9 @@ func (k *kiosk) showDetailPackage(c *gin.Context, refused *say.Refusal) error {
 	status := http.StatusOK
 	if refused != nil {
 		status = statuses[refused.Code]
-		switch refused.Field {
-		case "units":
-			v.Units.Error = refused.Text
-		case "affected":
-			v.Affected.Error = refused.Text
-		case "what":
-			v.What.Error = refused.Text
-		case "note":
-			v.Note.Error = refused.Text
-		default:
+		if !errorAt(refused, map[string]*say.Text{
+			"units": &v.Units.Error, "affected": &v.Affected.Error, "what": &v.What.Error, "note": &v.Note.Error,
+		}) {
 			v.Notice = Notice{Tone: toneWrong, Text: refused.Text}
 		}
 	}

@@ -82,20 +82,10 @@ func (k *kiosk) showDispose(c *gin.Context, refused *say.Refusal) error {
 	status := http.StatusOK
 	if refused != nil {
 		status = statuses[refused.Code]
-		switch refused.Field {
-		case "extent":
-			v.Extent.Error = refused.Text
-		case "packages":
-			v.Packages.Error = refused.Text
-		case "units":
-			v.Units.Error = refused.Text
-		case "method":
-			v.Ways.Error = refused.Text
-		case "witness":
-			v.Witness.Error = refused.Text
-		case "note":
-			v.Note.Error = refused.Text
-		default:
+		if !errorAt(refused, map[string]*say.Text{
+			"extent": &v.Extent.Error, "packages": &v.Packages.Error, "units": &v.Units.Error,
+			"method": &v.Ways.Error, "witness": &v.Witness.Error, "note": &v.Note.Error,
+		}) {
 			v.Notices = append([]Notice{{Tone: toneWrong, Text: refused.Text}}, v.Notices...)
 		}
 	}

@@ -190,6 +190,16 @@ func formInt(c *gin.Context, name string) int {
 	return n
 }
 
+// errorAt puts a refusal where its field shows its error; false if none of the
+// fields is the one.
+func errorAt(r *say.Refusal, fields map[string]*say.Text) bool {
+	at, ok := fields[r.Field]
+	if ok {
+		*at = r.Text
+	}
+	return ok
+}
+
 // notNumber refuses what was typed into a field for a whole number.
 func notNumber(field string) *say.Refusal {
 	return say.Refuse(say.Invalid, "That is not a whole number: use the digits 0 to 9.").For(field)

@@ -3,7 +3,6 @@ package kiosk
 import (
 	"bytes"
 	"context"
-	"errors"
 	"net/http"
 	"net/url"
 	"slices"
@@ -51,7 +50,7 @@ type stopBar struct {
 
 // stopBars are the stops that nobody answered yet.
 func (k *kiosk) stopBars(c *gin.Context, b Base) []stopBar {
-	open, err := k.store.OpenNotices(c.Request.Context())
+	open, err := k.store.OpenStops(c.Request.Context())
 	if err != nil {
 		if c.Request.Context().Err() == nil { // somebody who went away needs no page
 			k.Log.Error("reading the open notices", "error", err)
@@ -61,7 +60,7 @@ func (k *kiosk) stopBars(c *gin.Context, b Base) []stopBar {
 	p, _ := personOf(c)
 	var bars []stopBar
 	for _, n := range open {
-		if n.Cause == notify.Stop && !strings.HasPrefix(b.Here, "/c/"+n.Code+"/") {
+		if !strings.HasPrefix(b.Here, "/c/"+n.Code+"/") {
 			bars = append(bars, stopBar{ID: n.ID, Number: n.Number, Href: "/c/" + n.Code + "/outcome", Since: b.Clock(n.RaisedAt), Super: p.Has(people.Supervisor)})
 		}
 	}
@@ -214,26 +213,18 @@ func (k *kiosk) showAnswer(c *gin.Context, from url.Values, refused *say.Refusal
 	status := http.StatusOK
 	if refused != nil {
 		status = statuses[refused.Code]
-		if !fieldError(v.Fields, &v.Rungs, refused) {
+		at := map[string]*say.Text{}
+		for i := range v.Fields {
+			at[v.Fields[i].Name] = &v.Fields[i].Error
+		}
+		if v.Rungs.Name != "" {
+			at[v.Rungs.Name] = &v.Rungs.Error
+		}
+		if !errorAt(refused, at) {
 			v.Notice = Notice{Tone: toneWrong, Text: refused.Text}
 		}
 	}
 	return k.render(c, status, answerPage, v)
-}
-
-// fieldError puts a refusal at the field that it is about; false if there is none.
-func fieldError(fields []Field, choices *Choices, r *say.Refusal) bool {
-	for i := range fields {
-		if fields[i].Name == r.Field {
-			fields[i].Error = r.Text
-			return true
-		}
-	}
-	if choices != nil && choices.Name != "" && choices.Name == r.Field {
-		choices.Error = r.Text
-		return true
-	}
-	return false
 }
 
 // answersTable lists what was answered so far.
@@ -252,10 +243,6 @@ func answersTable(b Base, st *consignment.State, hold int) Table {
 }
 
 func (k *kiosk) answerStop(c *gin.Context) error {
-	st, err := k.state(c)
-	if err != nil {
-		return err
-	}
 	cmd := consignment.AnswerStop{
 		Hold: formInt(c, "hold"), Answer: consignment.StopAnswer(c.PostForm("answer")), Reason: c.PostForm("reason"),
 		Office: c.PostForm("office"), Reference: c.PostForm("reference"),
@@ -275,31 +262,8 @@ func (k *kiosk) answerStop(c *gin.Context) error {
 	if err != nil {
 		return err
 	}
-	// Who answers the stop has seen it: nobody else needs to be told to.
-	if err := k.acknowledge(c.Request.Context(), c, st.Code, c.PostForm("key")); err != nil {
-		k.Log.Error("acknowledging the notices of an answered stop", "consignment", st.Number, "error", err)
-	}
 	tell(c, Flash{Tone: toneRight, Text: say.T("Recorded: %s.", cmd.Answer.Words())})
 	return k.onward(c, done.State)
-}
-
-// acknowledge answers the open notices of a consignment.
-func (k *kiosk) acknowledge(ctx context.Context, c *gin.Context, code, key string) error {
-	open, err := k.store.OpenNotices(ctx)
-	if err != nil {
-		return err
-	}
-	var errs []error
-	for _, n := range open {
-		if n.Code == code && n.Cause == notify.Stop {
-			if key != "" {
-				key += "/" + n.ID
-			}
-			_, err := k.store.Acknowledge(ctx, n.ID, actorOf(c), benchOf(c), key)
-			errs = append(errs, err)
-		}
-	}
-	return errors.Join(errs...)
 }
 
 func (k *kiosk) seen(c *gin.Context) error {
@@ -639,11 +603,9 @@ func (k *kiosk) showBack(c *gin.Context, from url.Values, refused *say.Refusal) 
 	status := http.StatusOK
 	if refused != nil {
 		status = statuses[refused.Code]
-		fields := []Field{v.Why}
-		if !fieldError(fields, &v.Rungs, refused) {
+		if !errorAt(refused, map[string]*say.Text{"rung": &v.Rungs.Error, "reason": &v.Why.Error}) {
 			v.Notice = Notice{Tone: toneWrong, Text: refused.Text}
 		}
-		v.Why = fields[0]
 	}
 	return k.render(c, status, backPage, v)
 }

@@ -98,16 +98,7 @@ func (k *kiosk) showStore(c *gin.Context, refused *say.Refusal) error {
 		v.None = &Notice{Tone: toneNote, Text: say.T("No passed store is on the list of places."), Detail: say.T("Until a supervisor puts one there, the check cannot say where it was.")}
 	}
 	if len(st.Rounds) > 0 {
-		for _, it := range st.Round().Rules.StoreItems() {
-			ch := Check{Name: "item_" + it.ID, Question: it.Words, Value: c.PostForm("item_" + it.ID)}
-			if c.PostForm("all") != "" && ch.Value == "" {
-				ch.Value = "yes"
-			}
-			if refused != nil && refused.Field == it.ID {
-				ch.Error = refused.Text
-			}
-			v.Checks = append(v.Checks, ch)
-		}
+		v.Checks = checkLines(c, st.Round().Rules.StoreItems(), refused)
 	}
 	status := http.StatusOK
 	if refused != nil {
@@ -145,14 +136,7 @@ func (k *kiosk) checkStore(c *gin.Context) error {
 		cmd.Place = consignment.Place{Code: p.ID, Name: p.Name, Kind: consignment.PassedStore}
 	}
 	if r := st.Round(); r != nil {
-		for _, it := range r.Rules.StoreItems() {
-			switch c.PostForm("item_" + it.ID) {
-			case "yes":
-				cmd.Yes = append(cmd.Yes, it.ID)
-			case "no":
-				cmd.No = append(cmd.No, it.ID)
-			}
-		}
+		cmd.Yes, cmd.No = checkAnswers(c, r.Rules.StoreItems())
 	}
 	done, err := k.do(c, cmd)
 	if r := asRefusal(err); r != nil {

@@ -59,9 +59,7 @@ func (k *kiosk) showTakeBack(c *gin.Context, refused *say.Refusal) error {
 	status := http.StatusOK
 	if refused != nil {
 		status = statuses[refused.Code]
-		if refused.Field == "reason" {
-			v.Why.Error = refused.Text
-		} else {
+		if !errorAt(refused, map[string]*say.Text{"reason": &v.Why.Error}) {
 			v.Notice = Notice{Tone: toneWrong, Text: refused.Text}
 		}
 	}

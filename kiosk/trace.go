@@ -166,11 +166,9 @@ func (k *kiosk) showTrace(c *gin.Context, q url.Values, refused *say.Refusal) er
 	status := http.StatusOK
 	if refused != nil {
 		status = statuses[refused.Code]
-		fields := []Field{v.Days, v.Why}
-		if !fieldError(fields, &v.Rungs, refused) {
+		if !errorAt(refused, map[string]*say.Text{"days": &v.Days.Error, "rung": &v.Rungs.Error, "reason": &v.Why.Error}) {
 			v.Notice = Notice{Tone: toneWrong, Text: refused.Text}
 		}
-		v.Days, v.Why = fields[0], fields[1]
 	}
 	return k.render(c, status, tracePage, v)
 }

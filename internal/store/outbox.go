@@ -839,6 +839,24 @@ func (s *Store) NoticesOf(ctx context.Context, code string) ([]Notice, error) {
 	return s.noticesWhere(ctx, "SELECT id FROM notices WHERE code = ? ORDER BY raised_at DESC, id", code)
 }
 
+// OpenStops reads which stops nobody has answered yet, the oldest first, without
+// what happened and who was told: every screen shows them.
+func (s *Store) OpenStops(ctx context.Context) ([]Notice, error) {
+	var rows []noticeRow
+	err := s.db.WithContext(ctx).Where("cause = ? AND answered_at = ''", string(notify.Stop)).Order("raised_at, id").Find(&rows).Error
+	if err != nil {
+		return nil, explain(fmt.Errorf("listing the notices: %w", err), s.dir)
+	}
+	out := make([]Notice, len(rows))
+	for i, row := range rows {
+		out[i] = Notice{ID: row.ID, Cause: notify.Cause(row.Cause), Code: row.Code, Number: row.Number, Level: row.Level}
+		if out[i].RaisedAt, err = parseTime(row.RaisedAt); err != nil {
+			return nil, fmt.Errorf("list of notices, %s: %w", row.ID, err)
+		}
+	}
+	return out, nil
+}
+
 // Unprinted reads the occasions whose notice has not been printed, the oldest
 // first.
 func (s *Store) Unprinted(ctx context.Context) ([]Notice, error) {
